@@ -5,6 +5,7 @@ import (
 	"strings"
 	"time"
 
+	"coilward/collector"
 	"coilward/collector/fleet"
 	"coilward/detect"
 	"coilward/detect/fault"
@@ -20,14 +21,18 @@ func ProductName(p fleet.Product) string { return productNames[p] }
 
 // explain writes the reason for a priority in one line: what is at stake, how
 // long it has, how far away help is.
-func (r *Rules) explain(a *Assessment, f *detect.Finding, m *fleet.Machine, product fleet.Product, l forecast) string {
+func (r *Rules) explain(a *Assessment, lead Stake, n int, now collector.Millis) string {
+	f, l, product := lead.Finding, r.limitOf(lead.Finding, now), productOf(lead.Machine)
 	var parts []string
-	value, said := loadValue(m)
-	about := ""
+	_, said := loadValue(lead.Machine)
+	about, what := "", productNames[product]
 	if !said {
 		about = "about "
 	}
-	parts = append(parts, fmt.Sprintf("%s%s%.0f of %s", about, r.Currency, value, productNames[product]))
+	if n > 1 {
+		what = fmt.Sprintf("product in %d machines", n)
+	}
+	parts = append(parts, fmt.Sprintf("%s%s%.0f of %s", about, r.Currency, a.Value, what))
 	switch {
 	case f.Fault == fault.SensorFault:
 		parts = append(parts, "a sensor, not the cooling")

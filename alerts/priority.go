@@ -111,53 +111,94 @@ type Assessment struct {
 // forecast's early (10 %), expected and late (90 %) time. The cheapest k is the
 // priority. m may be nil for a machine nobody listed.
 func (r *Rules) Assess(f *detect.Finding, m *fleet.Machine, now collector.Millis) Assessment {
+	return r.AssessAll([]Stake{{f, m}}, now)
+}
+
+// Stake is a finding and the machine it is about.
+type Stake struct {
+	Finding *detect.Finding
+	Machine *fleet.Machine // nil: nobody listed it
+}
+
+// AssessAll weighs findings that one answer settles: their losses add up, the
+// answer is paid once. The reason names the one that loses most.
+func (r *Rules) AssessAll(stakes []Stake, now collector.Millis) Assessment {
 	a := Assessment{}
-	a.Value, _ = loadValue(m)
-	a.Travel = r.TravelTime
+	well, worst, lead := 1.0, -1.0, 0
+	for i, s := range stakes {
+		w := r.weigh(s, now)
+		well = min(well, 1-w.sick)
+		a.Value += w.value
+		for k, l := range w.loss {
+			a.Expected[k] += l
+		}
+		if w.loss[Low] > worst {
+			worst, lead = w.loss[Low], i
+			a.Travel, a.Limited, a.Lead = w.travel, w.limit.known, w.limit.at.Sub(now)
+		}
+	}
+	a.Sick = 1 - well
+	for k, resp := range r.Responses {
+		a.Expected[k] += resp.Cost + resp.Waste*well
+		if a.Expected[k] < a.Expected[a.Priority] {
+			a.Priority = Priority(k)
+		}
+	}
+	if len(stakes) > 0 {
+		a.Why = r.explain(&a, stakes[lead], len(stakes), now)
+	}
+	return a
+}
+
+// weight is one stake weighed.
+type weight struct {
+	loss   [NumPriorities]float64 // expected, if answered with each priority
+	sick   float64
+	value  float64
+	travel time.Duration
+	limit  forecast
+}
+
+func (r *Rules) weigh(s Stake, now collector.Millis) weight {
+	f := s.Finding
+	w := weight{travel: r.TravelTime, limit: r.limitOf(f, now)}
+	w.value, _ = loadValue(s.Machine)
 	if r.Travel != nil {
-		a.Travel = r.Travel(f.Site)
+		w.travel = r.Travel(f.Site)
 	}
-	limit := r.limitOf(f, now)
-	if limit.known {
-		a.Limited, a.Lead = true, limit.at.Sub(now)
-	}
-	product := fleet.SealedBeverage
-	if m != nil {
-		product = m.Product
-	}
-	spoil := r.Spoilage[product][limit.side]
+	spoil := r.Spoilage[productOf(s.Machine)][w.limit.side]
 	var arrive [NumPriorities]time.Duration
 	for k := range arrive {
-		arrive[k] = r.arrival(f.Site, now, r.Responses[k].Delay+a.Travel)
+		arrive[k] = r.arrival(f.Site, now, r.Responses[k].Delay+w.travel)
 	}
 	for _, c := range causes(f) {
 		p := c.Probability
 		if c.Fault == fault.Silent {
 			p *= persists(now.Sub(f.Since), r.MeanHiccup, r.SilenceStays)
 		}
-		a.Sick += p
+		w.sick += p
 		q := r.Consequences[c.Fault]
-		for k := range a.Expected {
+		for k := range w.loss {
 			back := arrive[k] + q.Repair
-			loss := (q.PerDay + q.Creep*a.Value) * back.Hours() / 24
-			if q.Products && limit.known {
-				loss += limit.expect(now, func(over time.Duration) float64 { return a.Value * spoil.lossAt(over+back) })
-				loss += limit.expect(now, func(over time.Duration) float64 {
+			loss := (q.PerDay + q.Creep*w.value) * back.Hours() / 24
+			if q.Products && w.limit.known {
+				loss += w.limit.expect(now, func(over time.Duration) float64 { return w.value * spoil.lossAt(over+back) })
+				loss += w.limit.expect(now, func(over time.Duration) float64 {
 					return spoil.PerHour * math.Max(0, (over+arrive[k]).Hours())
 				})
 			}
-			a.Expected[k] += p * loss
+			w.loss[k] += p * loss
 		}
 	}
-	a.Sick = math.Min(1, a.Sick)
-	for k, resp := range r.Responses {
-		a.Expected[k] += resp.Cost + resp.Waste*(1-a.Sick)
-		if a.Expected[k] < a.Expected[a.Priority] {
-			a.Priority = Priority(k)
-		}
+	w.sick = math.Min(1, w.sick)
+	return w
+}
+
+func productOf(m *fleet.Machine) fleet.Product {
+	if m == nil {
+		return fleet.SealedBeverage
 	}
-	a.Why = r.explain(&a, f, m, product, limit)
-	return a
+	return m.Product
 }
 
 // Settle keeps the priority that was, unless the new one is clearly cheaper: by
