@@ -3,6 +3,9 @@
 package fleet
 
 import (
+	"cmp"
+	"slices"
+	"sync"
 	"time"
 
 	"coilward/collector"
@@ -65,6 +68,21 @@ type Machine struct {
 	LoadValue          float64              // money; 0: unknown
 	Channels           collector.ChannelSet // 0: learned
 	Unlisted           bool                 // heard on MQTT, not in the file; defaults apply
+
+	origins [NumFields]Level
+}
+
+// Origin says where the machine's value of f comes from.
+func (m *Machine) Origin(f Field) Origin {
+	return Origin{Level: m.origins[f], Site: m.Site, Kind: m.Kind, Product: m.Product}
+}
+
+// Contact is whom to call about a site.
+type Contact struct {
+	Name  string
+	Phone string
+	Email string
+	Note  string // how to get in, where to park
 }
 
 // Site is a place with machines.
@@ -73,11 +91,120 @@ type Site struct {
 	Name      string
 	Latitude  float64 // degrees north
 	Longitude float64 // degrees east
+	Located   bool    // the file gives latitude and longitude
 	Location  *time.Location
+	Address   string
+	Contact   Contact
+	Hours     *Hours // when a tech gets in; nil: at any time
 	Machines  []*Machine
+
+	settings siteSettings
 }
 
-// Fleet is every site and machine.
+// Fleet is every site and machine. What the file says does not change after
+// Parse, so all methods may be called from several goroutines.
 type Fleet struct {
-	Sites []*Site
+	Currency string // ISO 4217 code of load values; "": not said
+	Sites    []*Site
+
+	settings siteSettings
+	sites    map[string]*Site
+	machines map[string]*Machine
+
+	mu       sync.RWMutex
+	unlisted map[string]*Machine // guarded by mu
 }
+
+// New returns a fleet of the given sites. Machines are taken as they are: no
+// defaults are filled in and nothing is checked.
+func New(sites ...*Site) *Fleet {
+	f := &Fleet{Sites: sites}
+	f.index()
+	return f
+}
+
+func (f *Fleet) index() {
+	f.sites = make(map[string]*Site, len(f.Sites))
+	f.machines = make(map[string]*Machine)
+	for _, s := range f.Sites {
+		f.sites[s.ID] = s
+		for _, m := range s.Machines {
+			f.machines[m.ID] = m
+		}
+	}
+}
+
+// Machine finds a machine, listed or unlisted, by its id.
+func (f *Fleet) Machine(id string) (*Machine, bool) {
+	if m, ok := f.machines[id]; ok {
+		return m, true
+	}
+	f.mu.RLock()
+	defer f.mu.RUnlock()
+	m, ok := f.unlisted[id]
+	return m, ok
+}
+
+// Listed reports whether the file lists the machine.
+func (f *Fleet) Listed(id string) bool {
+	_, ok := f.machines[id]
+	return ok
+}
+
+// Site finds a site by its id. The site of an unlisted machine may not be
+// there.
+func (f *Fleet) Site(id string) (*Site, bool) {
+	s, ok := f.sites[id]
+	return s, ok
+}
+
+// AddUnlisted returns the machine, adding it with the defaults of its site and
+// fleet when it is not known yet. It does not bound their number: admission
+// does, which sees every reading first.
+func (f *Fleet) AddUnlisted(site, machine string) *Machine {
+	if m, ok := f.Machine(machine); ok {
+		return m
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if m, ok := f.unlisted[machine]; ok {
+		return m
+	}
+	m := &Machine{ID: machine, Site: site, Unlisted: true}
+	var atSite *siteSettings
+	if s, ok := f.sites[site]; ok {
+		atSite = &s.settings
+	}
+	inherit(m, &f.settings, atSite, nil)
+	if f.unlisted == nil {
+		f.unlisted = make(map[string]*Machine)
+	}
+	f.unlisted[machine] = m
+	return m
+}
+
+// Unlisted returns the machines added by AddUnlisted, by id.
+func (f *Fleet) Unlisted() []*Machine {
+	f.mu.RLock()
+	defer f.mu.RUnlock()
+	ms := make([]*Machine, 0, len(f.unlisted))
+	for _, m := range f.unlisted {
+		ms = append(ms, m)
+	}
+	slices.SortFunc(ms, func(a, b *Machine) int { return cmp.Compare(a.ID, b.ID) })
+	return ms
+}
+
+// All yields every listed machine in file order.
+func (f *Fleet) All(yield func(*Machine) bool) {
+	for _, s := range f.Sites {
+		for _, m := range s.Machines {
+			if !yield(m) {
+				return
+			}
+		}
+	}
+}
+
+// Len returns the number of listed machines.
+func (f *Fleet) Len() int { return len(f.machines) }
