@@ -25,6 +25,9 @@ func (d *Decoder) decodeJSON(data []byte) error {
 	if i >= len(data) || data[i] != '[' {
 		return &SyntaxError{i, "a pack starts with '['"}
 	}
+	if end := space(data, i+1); end < len(data) && data[end] == ']' {
+		return &SyntaxError{end, "a pack holds at least one record"}
+	}
 	for {
 		i = space(data, i+1)
 		r, err := d.grow()
