@@ -81,7 +81,7 @@ func (d *Decoder) Decode(dst []collector.Reading, received collector.Millis, top
 	d.refusals = d.refusals[:0]
 	address, ok := parseTopic(d.root, topic)
 	if !ok {
-		d.refuse(Refusal{Reason: collector.BadTopic, Record: WholeMessage, Channel: topic})
+		d.refuse(Refusal{Reason: collector.BadTopic, Record: WholeMessage, Channel: clip(topic)})
 		return dst, d.refusals
 	}
 	if address.status {
@@ -149,20 +149,20 @@ func (d *Decoder) arrange(resolved []senml.Resolved, received collector.Millis) 
 			case senml.WrongType:
 				reason = collector.WrongType
 			}
-			d.refuse(Refusal{Reason: reason, Record: r.Index, Channel: string(channelName(r.Name)), err: r.Err()})
+			d.refuse(Refusal{Reason: reason, Record: r.Index, Channel: labelOf(r.Name), err: r.Err()})
 			continue
 		}
 		at, scale := milliseconds(r.Time, received)
 		if scale > 1 && !repaired {
 			repaired = true
-			d.refuse(Refusal{Reason: collector.RepairedTime, Record: r.Index, Channel: string(channelName(r.Name)), value: r.Time, scale: scale})
+			d.refuse(Refusal{Reason: collector.RepairedTime, Record: r.Index, Channel: labelOf(r.Name), value: r.Time, scale: scale})
 		}
 		if r.Time < earliest || scale == 0 {
 			reason := collector.TooOld
 			if r.Time > earliest {
 				reason = collector.FromFuture
 			}
-			d.refuse(Refusal{Reason: reason, Record: r.Index, Channel: string(channelName(r.Name)), value: r.Time})
+			d.refuse(Refusal{Reason: reason, Record: r.Index, Channel: labelOf(r.Name), value: r.Time})
 			continue
 		}
 		if n := len(d.order); n > 0 && at < d.order[n-1].at {
@@ -215,11 +215,13 @@ func (d *Decoder) gather(dst []collector.Reading, received collector.Millis, a a
 		var v float64
 		if known {
 			var reason collector.Reason
-			v, reason = valueOf(c, r)
-			if reason != collector.NoReason {
-				d.refuse(Refusal{Reason: reason, Record: r.Index, Channel: c.String(), value: number(r), unit: string(r.Unit)})
+			if v, reason = valueOf(c, r); reason != collector.NoReason {
+				d.refuse(Refusal{Reason: reason, Record: r.Index, Channel: c.String(), value: number(r), unit: clip(string(r.Unit))})
 				continue
 			}
+		} else if reason, err := checkExtra(r, name); err != nil {
+			d.refuse(Refusal{Reason: reason, Record: r.Index, Channel: labelOf(name), err: err})
+			continue
 		}
 		if len(dst) == first || dst[len(dst)-1].At != o.at {
 			dst = append(dst, collector.Reading{Machine: a.machine, Site: a.site, At: o.at, Received: received})
@@ -238,16 +240,21 @@ func (d *Decoder) gather(dst []collector.Reading, received collector.Millis, a a
 	return dst
 }
 
+// checkExtra says why a value of an unknown channel is not kept.
+func checkExtra(r *senml.Resolved, name []byte) (collector.Reason, error) {
+	switch {
+	case len(name) == 0:
+		return collector.Malformed, errNoName
+	case r.Kind == senml.NoKind:
+		return collector.WrongType, errSumOnly
+	case len(name) > maxWord || len(r.Unit) > maxWord || len(r.Text) > maxText:
+		return collector.TooLarge, errLong
+	}
+	return collector.NoReason, nil
+}
+
 // addExtra keeps a value of a channel that is not in the table.
 func (d *Decoder) addExtra(reading *collector.Reading, r *senml.Resolved, name []byte) {
-	switch {
-	case r.Kind == senml.NoKind:
-		d.refuse(Refusal{Reason: collector.WrongType, Record: r.Index, Channel: string(name), err: errSumOnly})
-		return
-	case len(reading.Extra) >= d.maxExtra:
-		d.refuse(Refusal{Reason: collector.TooLarge, Record: r.Index, Channel: string(name), err: errExtra})
-		return
-	}
 	x := collector.Extra{Name: d.words.intern(name), Unit: d.words.intern(r.Unit), Value: number(r)}
 	switch r.Kind {
 	case senml.IsString:
@@ -261,10 +268,22 @@ func (d *Decoder) addExtra(reading *collector.Reading, r *senml.Resolved, name [
 			return
 		}
 	}
+	if len(reading.Extra) >= d.maxExtra {
+		d.refuse(Refusal{Reason: collector.TooLarge, Record: r.Index, Channel: x.Name, err: errExtra})
+		return
+	}
 	reading.Extra = append(reading.Extra, x)
 }
 
+// Bounds of what is kept of an unknown channel, bytes.
+const (
+	maxWord = 64 // name, unit
+	maxText = 256
+)
+
 var (
-	errSumOnly = errors.New("has a sum and no value; send the value")
-	errExtra   = errors.New("one channel too many that is not in the channel table")
+	errNoName  = errors.New("no channel is named behind the last slash")
+	errSumOnly = errors.New("a sum alone is no value of a channel; send the value")
+	errLong    = errors.New("name, unit or text of a channel that is not in the channel table is too long")
+	errExtra   = errors.New("too many channels that are not in the channel table")
 )

@@ -1,10 +1,12 @@
 package intake
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 
 	"coilward/collector"
+	"coilward/collector/senml"
 )
 
 // WholeMessage stands where a refusal concerns no single record.
@@ -15,7 +17,7 @@ const WholeMessage = -1
 type Refusal struct {
 	Reason  collector.Reason
 	Record  int    // in its pack, from 0, or WholeMessage
-	Channel string // as sent, without its prefix; the topic for BadTopic
+	Channel string // as sent, without its prefix, clipped; the topic for BadTopic
 
 	err   error
 	value float64
@@ -33,14 +35,19 @@ func (r Refusal) Error() string {
 	if r.Reason == collector.BadTopic {
 		return fmt.Sprintf(`topic %q is not {root}/{site}/{machine}/readings or …/status with ids of letters, digits and "._-"`, r.Channel)
 	}
-	if r.err != nil {
-		if r.Record == WholeMessage {
-			return fmt.Sprintf("the message is refused: %v", r.err)
-		}
-		return r.err.Error()
+	if r.Record == WholeMessage {
+		return fmt.Sprintf("the message is refused: %v", r.err)
+	}
+	var record *senml.RecordError
+	if errors.As(r.err, &record) { // says which record itself
+		return record.Error()
 	}
 	var text strings.Builder
 	fmt.Fprintf(&text, "record %d (%q): ", r.Record, r.Channel)
+	if r.err != nil {
+		text.WriteString(r.err.Error())
+		return text.String()
+	}
 	switch r.Reason {
 	case collector.UnknownUnit:
 		fmt.Fprintf(&text, "unit %q does not convert to %q", r.unit, r.tableUnit())
@@ -72,4 +79,19 @@ func (r Refusal) Error() string {
 func (r *Refusal) tableUnit() string {
 	c, _ := collector.ChannelByName(r.Channel)
 	return c.Info().Unit
+}
+
+// clip keeps what a sender may put into our logs short.
+func clip(s string) string {
+	const longest = 128
+	if len(s) > longest {
+		return strings.ToValidUTF8(s[:longest], "") + "…"
+	}
+	return s
+}
+
+// labelOf returns the channel's name in a form that outlives the payload.
+func labelOf(name []byte) string {
+	name = channelName(name)
+	return clip(string(name[:min(len(name), 256)]))
 }

@@ -1,5 +1,7 @@
 package senml
 
+import "strings"
+
 // relative is the sum of base time and time below which it is relative to now
 // (RFC 8428, 4.5.3): 2^28 s.
 const relative = 1 << 28
@@ -50,7 +52,9 @@ func (r *Resolved) Err() error {
 	if r.Problem == NoProblem {
 		return nil
 	}
-	return &RecordError{Record: r.Index, Name: string(r.Name), Problem: r.Problem, Label: r.Culprit}
+	// The name goes into logs; the sender decides on its length.
+	name := strings.ToValidUTF8(string(r.Name[:min(len(r.Name), 128)]), "")
+	return &RecordError{Record: r.Index, Name: name, Problem: r.Problem, Label: r.Culprit}
 }
 
 // base is the state of the base fields while a pack is resolved.
