@@ -155,6 +155,7 @@ func TestTopics(t *testing.T) {
 		"cabinets/oakmill/cab\x00/readings":               {},
 		"cabinets/oakmill/" + longest + "a/readings":      {},
 		"cabinet/oakmill/cab-0417/readings":               {},
+		"cabinetsxoakmill/cab-0417/readings":              {},
 		"cabinetsx/oakmill/cab-0417/readings":             {},
 		"/cabinets/oakmill/cab-0417/readings":             {},
 		"":                                                {}, "cabinets": {}, "cabinets/": {}, "cabinets///": {},
@@ -201,6 +202,29 @@ func TestCBORMessage(t *testing.T) {
 	fromCBOR, refusals := d.Decode(nil, received, topic, payload)
 	requireReadings(t, fromCBOR, fromJSON...)
 	requireRefusals(t, refusals)
+}
+
+// TestManyInstants sends many instants backwards, each with two values of one
+// channel: sorting must leave the first of them first.
+func TestManyInstants(t *testing.T) {
+	var payload strings.Builder
+	var want []collector.Reading
+	var again []refusal
+	for i := range 100 {
+		comma := ","
+		if i == 0 {
+			comma = `[`
+		}
+		fmt.Fprintf(&payload, `%s{"n":"ambient","t":%d,"v":%d},{"n":"ambient","t":%[2]d,"v":70}`, comma, 1782864000-60*i, i%50)
+		want = append(want, reading(collector.Millis(-60000*i), values{collector.Ambient: float64(i % 50)}))
+		again = append(again, refusal{collector.Duplicate, 2*i + 1, "ambient"})
+	}
+	payload.WriteString("]")
+	slices.Reverse(want)
+	slices.Reverse(again)
+	got, refusals := NewDecoder(DecoderOptions{}).Decode(nil, received, topic, []byte(payload.String()))
+	requireReadings(t, got, want...)
+	requireRefusals(t, refusals, again...)
 }
 
 // TestDstIsKept: readings of messages before must stay as they are.

@@ -4,6 +4,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 	"testing"
 )
@@ -48,6 +49,10 @@ func TestRules(t *testing.T) {
 			[]string{"a: has a value of the wrong type", "b: depends on a base field", "c 1782864000 3"}},
 		{"a base unit that cannot be read", `[{` + abs + `"bu":1,"n":"a","v":1},{"n":"b","v":2},{"n":"c","u":"A","v":3}]`,
 			[]string{"a: has a value of the wrong type", "b: depends on a base field", "c 1782864000 3 A"}},
+		{"another base field does not mend it", `[{"bt":"now","n":"a","v":1},{"bn":"x/","n":"b","v":2}]`,
+			[]string{"a: has a value of the wrong type", "b: depends on a base field"}},
+		{"a base value and sum that cannot be read", `[{` + abs + `"bv":"1","bs":true,"n":"a","v":1},{"n":"b","v":2},{"n":"c","vb":true},{"bv":1,"n":"d","v":2},{"n":"e","vb":true,"s":2}]`,
+			[]string{"a: has a value of the wrong type", "b: depends on a base field", "c 1782864000 true", "d 1782864000 3", "e: depends on a base field"}},
 		{"the base fields of a bad record count", `[{"bn":"x/",` + abs + `"n":"a","v":"?"},{"n":"b","v":2}]`, []string{"a: has a value of the wrong type", "x/b 1782864000 2"}},
 		{"escapes in labels and values", "[{\"\\u006e\":\"\\u0061b\",\"bt\":1782864000,\"v\":1}]", []string{"ab 1782864000 1"}},
 		{"strings may be anything", `[{` + abs + `"n":"a","vs":"grün \"\u00e9\n"}]`, []string{"a 1782864000 grün \"é\n"}},
@@ -198,6 +203,51 @@ func TestCBORForms(t *testing.T) {
 		resolved := resolveText(t, hexText(test.pack))
 		if len(resolved) != 1 || !strings.HasPrefix(line(resolved[0]), test.want) {
 			t.Errorf("%s: %v, want %s", test.what, resolved, test.want)
+		}
+	}
+}
+
+// TestCBORNumbers writes numbers of RFC 8949, appendix A, where floats with an
+// integer value are written as the integers of the same table.
+func TestCBORNumbers(t *testing.T) {
+	for _, row := range []struct {
+		v    float64
+		want string
+	}{
+		{0, "00"}, {23, "17"}, {24, "1818"}, {100, "1864"}, {1000, "1903e8"}, {1000000, "1a000f4240"}, {1000000000000, "1b000000e8d4a51000"},
+		{-1, "20"}, {-10, "29"}, {-100, "3863"}, {-1000, "3903e7"},
+		{1.1, "fb3ff199999999999a"}, {1.5, "f93e00"}, {5.960464477539063e-8, "f90001"}, {0.00006103515625, "f90400"},
+		{3.4028234663852886e+38, "fa7f7fffff"}, {1e300, "fb7e37e43c8800759c"}, {-4.1, "fbc010666666666666"},
+		{math.Copysign(0, -1), "f98000"},
+	} {
+		payload := appendNumber(nil, row.v)
+		if got := hex.EncodeToString(payload); got != row.want {
+			t.Errorf("%v is written %s, want %s", row.v, got, row.want)
+		}
+		back, problem := cborNumber(payload, 0)
+		if problem != NoProblem || math.Float64bits(back) != math.Float64bits(row.v) {
+			t.Errorf("%v comes back as %v, %v", row.v, back, problem)
+		}
+	}
+	for _, digits := range []string{"f97c00", "f97e00", "fa7f800000", "fb7ff8000000000000", "c4821901f401"} {
+		if v, problem := cborNumber([]byte(hexText(digits)), 0); problem != NotFinite {
+			t.Errorf("%s is %v, %v; want NotFinite", digits, v, problem)
+		}
+	}
+}
+
+func TestOrderOfFields(t *testing.T) {
+	const want = `[{"bn":"x/","bt":1782864000,"n":"a","u":"A","t":-0.5,"v":0.0001},{"n":"b","t":1e-07,"vb":true}]`
+	got, err := AppendJSON(nil, []Record{Number("a", "A", 1e-4).At(-0.5).Base("x/", 1782864000), Boolean("b", true).At(1e-7)})
+	if err != nil || string(got) != want {
+		t.Errorf("%s (%v), want %s", got, err, want)
+	}
+	for _, write := range []func([]byte, []Record) ([]byte, error){AppendJSON, AppendCBOR} {
+		if got, err := write(nil, []Record{Number("a", "", math.Inf(1))}); err == nil {
+			t.Errorf("infinity is written as %q", got)
+		}
+		if got, err := write(nil, nil); err == nil {
+			t.Errorf("a pack without records is written as %q", got)
 		}
 	}
 }
