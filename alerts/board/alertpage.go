@@ -1,0 +1,211 @@
+package board
+
+import (
+	"cmp"
+	"context"
+	"slices"
+	"strings"
+	"time"
+
+	"coilward/alerts"
+)
+
+// causeWords name what an alert that stands for several machines is about.
+var causeWords = [alerts.NumCauseKinds]string{
+	alerts.MachineCause: "machine", alerts.SitePower: "site without power", alerts.Uplink: "site's uplink down",
+	alerts.SharedLink: "link of several sites down",
+}
+
+// waits reports whether the alert waits for somebody to take it.
+func waits(s alerts.State) bool {
+	return s == alerts.Unacknowledged || s == alerts.ReturnedUnacked
+}
+
+// acted says what people have done about an alert.
+func acted(r Reader, a *alerts.Alert, now time.Time, loc *time.Location) string {
+	switch a.State {
+	case alerts.Acknowledged:
+		return "taken by " + cmp.Or(a.AcknowledgedBy, "somebody") + ", " + r.moment(a.AcknowledgedAt.Time(), now, loc)
+	case alerts.Shelved:
+		return "shelved until " + r.moment(a.ShelvedUntil.Time(), now, loc) + ": " + a.Reason
+	case alerts.Unacknowledged:
+		return "nobody has taken it"
+	}
+	if a.Reason != "" {
+		return a.State.String() + ": " + a.Reason
+	}
+	return a.State.String()
+}
+
+// alertsView is the alert list.
+type alertsView struct {
+	Groups []alertGroup
+	Empty  bool
+}
+
+type alertGroup struct {
+	Title string
+	Note  string
+	Rows  []alertLine
+}
+
+// alertLine is one alert of the list, or the head of its own page.
+type alertLine struct {
+	ID, URL, Key            string
+	Machine, MachineURL     string
+	Site                    string
+	Title, Chance           string
+	Priority, State, Why    string
+	Opened, Limit, Acted    string
+	Waiting, CanShelve      bool
+	CanAcknowledge          bool
+	CanUnshelve, CanTakeOut bool
+	CanPutBack              bool
+	Members                 []memberLine
+}
+
+type memberLine struct{ Machine, URL, Fault, Says string }
+
+func (b *Board) alertLine(r Reader, now time.Time, a *alerts.Alert) alertLine {
+	loc, place := time.UTC, a.Site
+	for _, s := range b.fleet().Sites {
+		if s.ID == a.Site {
+			loc, place = zone(s), site{Site: s}.label()
+		}
+	}
+	row := alertLine{ID: a.ID, URL: alertURL(a.ID), Key: elementID(a.ID), Machine: a.Machine, Site: place,
+		Title: trades[a.Fault].title, Priority: a.Priority.String(), State: a.State.String(), Why: r.sentence(a.Why),
+		Opened: r.moment(a.OpenedAt.Time(), now, loc), Acted: acted(r, a, now, loc), Waiting: waits(a.State)}
+	if a.Machine != "" {
+		row.MachineURL = machineURL(a.Machine)
+		row.Chance = chance(a.Probability) + ", " + probability(a.Probability)
+	} else {
+		row.Title = causeWords[a.Cause]
+		row.Machine = count(len(a.Members), "machine", "machines")
+	}
+	if a.LimitAt != 0 {
+		if left := a.LimitAt.Time().Sub(now); left > 0 {
+			row.Limit = span(left) + " left, " + r.moment(a.LimitAt.Time(), now, loc)
+		} else {
+			row.Limit = "past its limit since " + r.moment(a.LimitAt.Time(), now, loc)
+		}
+	}
+	for _, v := range alerts.Possible(a.State, a.Active, alerts.Operator) {
+		switch v {
+		case alerts.Acknowledge:
+			row.CanAcknowledge = true
+		case alerts.Shelve:
+			row.CanShelve = true
+		case alerts.Unshelve:
+			row.CanUnshelve = true
+		case alerts.TakeOut:
+			row.CanTakeOut = true
+		case alerts.PutBack:
+			row.CanPutBack = true
+		}
+	}
+	for _, m := range a.Members {
+		row.Members = append(row.Members, memberLine{m.Machine, machineURL(m.Machine), trades[m.Fault].title,
+			either(m.Active, "in trouble", "returned to normal")})
+	}
+	return row
+}
+
+func (b *Board) alertsData(ctx context.Context, r Reader) (any, error) {
+	open, err := b.alerts.Open(ctx)
+	if err != nil {
+		return nil, err
+	}
+	now := b.clock.Now()
+	slices.SortFunc(open, byNeed)
+	groups := []alertGroup{
+		{Title: "Waiting for somebody", Note: "Take an alert to say that you deal with it."},
+		{Title: "Taken", Note: "Somebody deals with it; the machine returns it to normal."},
+		{Title: "Put aside", Note: "Shelved, suppressed by design, or out of service."},
+	}
+	for i := range open {
+		g := &groups[2]
+		switch s := open[i].State; {
+		case waits(s):
+			g = &groups[0]
+		case s == alerts.Acknowledged:
+			g = &groups[1]
+		}
+		g.Rows = append(g.Rows, b.alertLine(r, now, &open[i]))
+	}
+	return alertsView{Groups: groups, Empty: len(open) == 0}, nil
+}
+
+// byNeed puts the higher priority first, then the earlier limit, then the older.
+func byNeed(a, b alerts.Alert) int {
+	if (a.LimitAt == 0) != (b.LimitAt == 0) && a.Priority == b.Priority {
+		return either2(a.LimitAt != 0, -1, 1)
+	}
+	return cmp.Or(cmp.Compare(b.Priority, a.Priority), cmp.Compare(a.LimitAt, b.LimitAt),
+		cmp.Compare(a.OpenedAt, b.OpenedAt), strings.Compare(a.ID, b.ID))
+}
+
+func (b *Board) alertData(ctx context.Context, r Reader, id string) (any, error) {
+	a, ok, err := b.alerts.Alert(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	if !ok {
+		return nil, errGone
+	}
+	return b.alertLine(r, b.clock.Now(), &a), nil
+}
+
+// shelveForm offers ends that a person would choose.
+type shelveForm struct {
+	alertLine
+	Name string
+	Ends []shelveEnd
+}
+
+type shelveEnd struct{ Value, Label string }
+
+// shelveSpans are the ends offered; alerts.MaxShelve is the longest possible.
+var shelveSpans = []time.Duration{time.Hour, 4 * time.Hour, 12 * time.Hour, 24 * time.Hour, 3 * 24 * time.Hour, alerts.MaxShelve}
+
+func (b *Board) shelveData(ctx context.Context, r Reader, id string) (any, error) {
+	line, err := b.alertData(ctx, r, id)
+	if err != nil {
+		return nil, err
+	}
+	out := shelveForm{alertLine: line.(alertLine), Name: r.Name}
+	for _, d := range shelveSpans {
+		out.Ends = append(out.Ends, shelveEnd{d.String(), span(d)})
+	}
+	return out, nil
+}
+
+// auditLine is one move of an alert.
+type auditLine struct{ When, Who, What, Reason string }
+
+func (b *Board) auditData(ctx context.Context, r Reader, id string) (any, error) {
+	steps, err := b.alerts.Steps(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	now, loc := b.clock.Now(), time.UTC
+	if a, ok, err := b.alerts.Alert(ctx, id); err == nil && ok {
+		for _, s := range b.fleet().Sites {
+			if s.ID == a.Site {
+				loc = zone(s)
+			}
+		}
+	}
+	var out []auditLine
+	for _, s := range slices.Backward(steps) {
+		row := auditLine{When: r.moment(s.At.Time(), now, loc), Who: cmp.Or(s.By.Name, s.By.Role.String()), What: s.Verb.String(), Reason: s.Reason}
+		if s.From != s.To {
+			row.What += ": " + s.From.String() + " → " + s.To.String()
+		}
+		if s.Until != 0 {
+			row.What += ", until " + r.moment(s.Until.Time(), now, loc)
+		}
+		out = append(out, row)
+	}
+	return out, nil
+}

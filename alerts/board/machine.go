@@ -1,0 +1,340 @@
+package board
+
+import (
+	"cmp"
+	"context"
+	"math"
+	"net/url"
+	"strconv"
+	"time"
+
+	"coilward/collector"
+	"coilward/collector/fleet"
+	"coilward/detect"
+	"coilward/detect/fault"
+)
+
+// verdict is the head of a machine's page.
+type verdict struct {
+	Machine, Site, SiteURL   string
+	What                     string // kind and product
+	Trouble                  *rulerLine
+	Says                     string // one sentence when nothing is wrong
+	Figures                  []fact
+	Findings                 []findingView
+	Cautions                 []string
+	Unlisted, Unheard, Quiet bool
+}
+
+// fact is one labelled value; From says where it comes from.
+type fact struct{ Name, Value, From string }
+
+// findingView is one open finding.
+type findingView struct {
+	ID, Title, Meaning, Chance, Since, Repairs string
+	Candidates                                 []candidate
+	Evidence                                   []evidenceLine
+	RuledOut                                   []string
+}
+
+type candidate struct{ Name, Share, Width string }
+
+type evidenceLine struct{ Number, Text, Since, Channel string }
+
+func machineURL(id string) string { return "/machines/" + url.PathEscape(id) }
+func siteURL(id string) string    { return "/sites/" + url.PathEscape(id) }
+
+func (b *Board) verdictData(ctx context.Context, r Reader, id string) (any, error) {
+	m, s, v, heard, ok := b.machine(id)
+	if !ok {
+		return nil, errGone
+	}
+	p, err := b.look(ctx)
+	if err != nil {
+		return nil, err
+	}
+	now, loc := b.clock.Now(), zone(s)
+	out := verdict{Machine: id, Site: site{Site: s}.label(), SiteURL: siteURL(s.ID), Unlisted: m.Unlisted, Unheard: !heard,
+		What: kindWords[m.Kind] + ", " + productWords[m.Product]}
+	if m.Unlisted {
+		out.What = "not in the fleet file, watched with defaults for " + productWords[m.Product]
+	}
+	out.Quiet = heard && len(v.OpenFindings) == 0
+	if len(v.OpenFindings) > 0 {
+		row := b.rulerLine(r, now, p.lineOf(m, s, v))
+		out.Trouble = &row
+		out.findings(v, r, now, loc)
+		var causes []fault.Fault
+		for _, f := range v.OpenFindings {
+			for _, c := range f.Candidates {
+				if c.Probability >= 0.05 {
+					causes = append(causes, c.Fault)
+				}
+			}
+		}
+		out.Cautions = cautions(m, causes)
+	}
+	switch {
+	case !heard:
+		out.Says = "Nothing was heard of this machine yet. Check that its gateway publishes to its topic."
+	case out.Quiet:
+		out.Says = "Nothing is wrong that the readings show: well with " + probability(v.WellProbability) + "."
+	}
+	out.Figures = b.figures(m, v, heard, r, now, loc)
+	return out, nil
+}
+
+func (out *verdict) findings(v detect.View, r Reader, now time.Time, loc *time.Location) {
+	evidence := evidenceOf(v)
+	for _, f := range v.OpenFindings {
+		t := trades[f.Fault]
+		fv := findingView{ID: f.ID, Title: t.title, Meaning: t.meaning, Chance: chance(f.Probability) + ", " + probability(f.Probability)}
+		if t.mechanic {
+			fv.Repairs = "for a certified refrigeration mechanic"
+		}
+		if f.Since != 0 {
+			fv.Since = "seems to have begun " + r.moment(f.Since.Time(), now, loc)
+		}
+		for _, c := range f.Candidates {
+			fv.Candidates = append(fv.Candidates, candidate{trades[c.Fault].title, probability(c.Probability), per(c.Probability)})
+		}
+		for range f.Evidence {
+			e := evidence[0]
+			evidence = evidence[1:]
+			fv.Evidence = append(fv.Evidence, evidenceLine{strconv.Itoa(e.number), r.sentence(e.Text),
+				r.moment(e.Since.Time(), now, loc), channelWords[e.Channel]})
+		}
+		for _, e := range f.RuledOut {
+			fv.RuledOut = append(fv.RuledOut, r.sentence(e.Text))
+		}
+		out.Findings = append(out.Findings, fv)
+	}
+}
+
+// figures are the numbers a tech asks for first, each with what it rests on.
+func (b *Board) figures(m *fleet.Machine, v detect.View, heard bool, r Reader, now time.Time, loc *time.Location) []fact {
+	var out []fact
+	if v.HasProduct {
+		out = append(out, fact{"Product now", r.temperature(v.ProductTemperature), "estimated, ± " + r.difference(v.ProductSD)})
+	}
+	origin := b.origin(m)
+	out = append(out,
+		fact{"Warm limit", r.temperature(m.Limits.Warm), origin},
+		fact{"Cold limit", r.temperature(m.Limits.Cold), origin})
+	if m.LoadValue > 0 {
+		out = append(out, fact{"On board", money(b.currency, m.LoadValue), "fleet file"})
+	}
+	if !heard {
+		return out
+	}
+	if s := v.CapacityShare; !math.IsNaN(s) && s > 0 {
+		out = append(out, fact{"Cooling capacity", percent(s), "of this machine's own when well"})
+	}
+	if v.HasHotDayLimit {
+		out = append(out, fact{"Hot-day limit", r.temperature(v.HotDayLimit), "above this ambient it could not hold"})
+	}
+	if !math.IsNaN(v.RunFraction) {
+		out = append(out, fact{"Ran", percent(v.RunFraction), "of the last 24 h"})
+	}
+	if v.Learned && !math.IsNaN(float64(v.CutOut)) && !math.IsNaN(float64(v.CutIn)) {
+		out = append(out, fact{"Thermostat", r.temperature(v.CutOut) + " to " + r.temperature(v.CutIn), "learned cut-out and cut-in"})
+	} else if m.Setpoint != nil {
+		out = append(out, fact{"Setpoint", r.temperature(*m.Setpoint), "fleet file"})
+	}
+	if m.Refrigerant != "" {
+		out = append(out, fact{"Refrigerant", m.Refrigerant, "fleet file"})
+	}
+	own := "this machine's own normal is known"
+	if !v.Learned {
+		own = "still learning this machine: judged by its kind"
+	}
+	return append(out, fact{"Heard", r.moment(v.LastHeard.Time(), now, loc), own})
+}
+
+// productLimits are the limits of each product class and where they come from.
+var productLimits = [fleet.NumProducts]struct {
+	fleet.Limits
+	from string
+}{
+	fleet.SealedBeverage: {fleet.Limits{Warm: 7, Cold: -1}, "default for sealed beverages"},
+	fleet.Dairy:          {fleet.Limits{Warm: 5, Cold: -1}, "FDA Food Code 3-501.16"},
+	fleet.TCSFood:        {fleet.Limits{Warm: 5, Cold: -1}, "FDA Food Code 3-501.16"},
+}
+
+// origin says where the machine's limits come from.
+func (b *Board) origin(m *fleet.Machine) string {
+	if b.limitOrigin != nil {
+		if from := b.limitOrigin(m.ID); from != "" {
+			return from
+		}
+	}
+	d := productLimits[m.Product]
+	return either(d.Limits == m.Limits, d.from, "set in the fleet file")
+}
+
+// timeline is what happened, newest first.
+type timeline struct {
+	Happenings []happeningLine
+}
+
+type happeningLine struct{ When, Kind, Text string }
+
+func (b *Board) timelineData(_ context.Context, r Reader, id string) (any, error) {
+	_, s, v, _, ok := b.machine(id)
+	if !ok {
+		return nil, errGone
+	}
+	now, loc := b.clock.Now(), zone(s)
+	var out timeline
+	for i := len(v.Happenings) - 1; i >= 0; i-- {
+		h := v.Happenings[i]
+		when := r.moment(h.From.Time(), now, loc)
+		if h.To == 0 {
+			when += ", still going on"
+		} else if d := h.To.Sub(h.From); d >= time.Minute {
+			when += ", " + span(d)
+		}
+		out.Happenings = append(out.Happenings, happeningLine{when, h.Kind.String(), r.sentence(h.Text)})
+	}
+	return out, nil
+}
+
+// sensorLine is the latest value of one channel.
+type sensorLine struct{ Channel, Value, What string }
+
+type sensors struct {
+	When string
+	Rows []sensorLine
+}
+
+func (b *Board) sensorsData(_ context.Context, r Reader, id string) (any, error) {
+	m, s, v, heard, ok := b.machine(id)
+	if !ok {
+		return nil, errGone
+	}
+	out := sensors{}
+	if heard {
+		out.When = r.moment(v.At.Time(), b.clock.Now(), zone(s))
+	}
+	listed := m.Channels
+	for c := range collector.Channel(collector.NumChannels) {
+		switch {
+		case v.Has.Has(c):
+			out.Rows = append(out.Rows, sensorLine{channelWords[c], r.value(c, v.Value[c]), c.Info().What})
+		case listed.Has(c):
+			out.Rows = append(out.Rows, sensorLine{channelWords[c], "not heard", c.Info().What})
+		}
+	}
+	return out, nil
+}
+
+// sitesView is the quiet fleet by site.
+type sitesView struct {
+	Query    string
+	Sites    []siteLine
+	Machines []machineLine // found by the query, or of one site
+	More     int           // further machines not listed
+	Total    int
+	Site     string
+	Note     string
+}
+
+type siteLine struct {
+	ID, Name, URL, Count, Says, Product string
+	Trouble                             bool
+	Machines                            []machineLine // in a small fleet
+}
+
+type machineLine struct {
+	ID, URL, Site, What, Product, Says string
+	Limit, Ran, HotDay, Heard          string
+	Trouble                            bool
+}
+
+const (
+	smallFleet = 120 // machines; up to here each is shown by name under its site
+	mostFound  = 200 // machines listed for a query
+)
+
+func (b *Board) sitesData(ctx context.Context, r Reader) (any, error) {
+	p, err := b.look(ctx)
+	if err != nil {
+		return nil, err
+	}
+	out := sitesView{Total: p.machines}
+	for _, s := range p.sites {
+		row := siteLine{ID: s.ID, Name: s.label(), URL: siteURL(s.ID), Trouble: s.trouble > 0,
+			Count: count(len(s.machines), "machine", "machines"), Says: siteSays(s), Product: productSpan(r, s)}
+		if p.machines <= smallFleet {
+			for _, u := range s.machines {
+				row.Machines = append(row.Machines, b.machineLine(r, p.now, s, u))
+			}
+		}
+		out.Sites = append(out.Sites, row)
+	}
+	return out, nil
+}
+
+func siteSays(s site) string {
+	well := len(s.machines) - s.trouble - s.unheard
+	switch {
+	case s.trouble == 0 && s.unheard == 0:
+		return "all well"
+	case s.trouble == 0 && well == 0:
+		return "not heard yet"
+	case s.trouble == 0:
+		return count(s.unheard, "not heard yet", "not heard yet")
+	case s.unheard > 0:
+		return count(s.trouble, "in trouble", "in trouble") + ", " + count(s.unheard, "not heard yet", "not heard yet")
+	}
+	return count(s.trouble, "in trouble", "in trouble")
+}
+
+// productSpan is the coolest and warmest product of the site.
+func productSpan(r Reader, s site) string {
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, u := range s.machines {
+		if u.heard && u.view.HasProduct {
+			lo, hi = min(lo, r.scale(u.view.ProductTemperature)), max(hi, r.scale(u.view.ProductTemperature))
+		}
+	}
+	switch {
+	case math.IsInf(lo, 0):
+		return ""
+	case number(lo, 1) == number(hi, 1):
+		return number(lo, 1) + " " + r.degree()
+	}
+	return number(lo, 1) + " to " + number(hi, 1) + " " + r.degree()
+}
+
+func (b *Board) machineLine(r Reader, now time.Time, s site, u unit) machineLine {
+	row := machineLine{ID: u.ID, URL: machineURL(u.ID), Site: s.label(), Trouble: u.trouble,
+		What: kindWords[u.Kind] + ", " + productWords[u.Product], Limit: r.temperature(u.Limits.Warm), Says: "well"}
+	if u.Unlisted {
+		row.What = "not in the fleet file"
+	}
+	if !u.heard {
+		row.Says = "not heard yet"
+		return row
+	}
+	if u.view.HasProduct {
+		row.Product = r.temperature(u.view.ProductTemperature)
+	}
+	if u.view.HasHotDayLimit {
+		row.HotDay = r.temperature(u.view.HotDayLimit)
+	}
+	if !math.IsNaN(u.view.RunFraction) {
+		row.Ran = percent(u.view.RunFraction)
+	}
+	row.Heard = r.moment(u.view.LastHeard.Time(), now, zone(s.Site))
+	if u.trouble {
+		lead := u.view.OpenFindings[0]
+		for _, f := range u.view.OpenFindings[1:] {
+			if sooner(f, lead) {
+				lead = f
+			}
+		}
+		row.Says = cmp.Or(trades[lead.Fault].title, "in trouble")
+	}
+	return row
+}

@@ -1,0 +1,150 @@
+package board
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"sync"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"coilward/collector/fleet"
+)
+
+// Options are what a board needs. Fleet, Models, History, Alerts and Clock
+// must be given.
+type Options struct {
+	Listen string   // loopback address; default 127.0.0.1:8417
+	Hosts  []string // host names besides the loopback ones that the board answers to, for a reverse proxy
+
+	Fleet   func() *fleet.Fleet // asked at every page: a reload shows at once
+	Models  Models
+	History History
+	Alerts  Alerts
+	Clock   Clock
+	Bell    *Bell // rung by whoever changes something
+
+	Health      func() []Degraded                    // what works only in part
+	Arrival     func(machine string) (Arrival, bool) // planned visits
+	LimitOrigin func(machine string) string          // where a machine's limits come from
+	Mount       map[string]http.Handler              // further paths: "GET /metrics", "GET /livez"
+	Refresh     time.Duration                        // wall time between two looks of a stream; default 2 s
+	Streams     int                                  // most pages live at once, more are told to come back; default 200
+	Currency    string                               // written before an amount; default $
+	Version     string
+	Log         zerolog.Logger
+}
+
+// Board is the screens as an http.Handler.
+type Board struct {
+	fleet       func() *fleet.Fleet
+	models      Models
+	history     History
+	alerts      Alerts
+	clock       Clock
+	bell        *Bell
+	health      func() []Degraded
+	arrival     func(string) (Arrival, bool)
+	limitOrigin func(string) string
+	refresh     time.Duration
+	currency    string
+	version     string
+	listen      string
+	log         zerolog.Logger
+	handler     http.Handler
+	wall        func() time.Time // for how long a picture lasts, nothing else
+
+	seats chan struct{} // one a live page
+	done  chan struct{} // closed when the board stops: streams end
+	stop  sync.Once
+
+	mu     sync.Mutex // guards what follows
+	latest *picture
+}
+
+// New checks the options and returns a board that serves once Run is called,
+// or at once as a handler.
+func New(o Options) (*Board, error) {
+	if o.Listen == "" {
+		o.Listen = "127.0.0.1:8417"
+	}
+	if o.Refresh <= 0 {
+		o.Refresh = 2 * time.Second
+	}
+	if o.Streams <= 0 {
+		o.Streams = 200
+	}
+	if o.Bell == nil {
+		o.Bell = &Bell{}
+	}
+	if o.Currency == "" {
+		o.Currency = "$"
+	}
+	if o.Health == nil {
+		o.Health = func() []Degraded { return nil }
+	}
+	if o.Arrival == nil {
+		o.Arrival = func(string) (Arrival, bool) { return Arrival{}, false }
+	}
+	if o.Fleet == nil || o.Models == nil || o.History == nil || o.Alerts == nil || o.Clock == nil {
+		return nil, errors.New("board: Fleet, Models, History, Alerts and Clock must be given")
+	}
+	if err := loopbackOnly(o.Listen); err != nil {
+		return nil, err
+	}
+	b := &Board{
+		fleet: o.Fleet, models: o.Models, history: o.History, alerts: o.Alerts, clock: o.Clock, bell: o.Bell,
+		health: o.Health, arrival: o.Arrival, limitOrigin: o.LimitOrigin, refresh: o.Refresh, currency: o.Currency,
+		version: o.Version, listen: o.Listen, log: o.Log, wall: time.Now,
+		seats: make(chan struct{}, o.Streams), done: make(chan struct{}),
+	}
+	b.handler = guard(knownHosts(o.Hosts), b.routes(o.Mount))
+	return b, nil
+}
+
+// ServeHTTP answers one request.
+func (b *Board) ServeHTTP(w http.ResponseWriter, r *http.Request) { b.handler.ServeHTTP(w, r) }
+
+// Run serves on the loopback address until ctx ends, then lets open requests
+// finish, live pages included. ready, when not nil, is called with the address
+// once the board can be opened.
+func (b *Board) Run(ctx context.Context, ready func(address string)) error {
+	var lc net.ListenConfig
+	l, err := lc.Listen(ctx, "tcp", b.listen)
+	if err != nil {
+		return fmt.Errorf("board: %w; is another program using %s?", err, b.listen)
+	}
+	server := &http.Server{
+		Handler: b, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second, IdleTimeout: 2 * time.Minute,
+		MaxHeaderBytes: 64 << 10,
+	}
+	b.log.Info().Str("address", "http://"+l.Addr().String()).
+		Msg("board is open, on this computer only: there are no accounts yet, so nobody else can reach it")
+	if ready != nil {
+		ready(l.Addr().String())
+	}
+	served := make(chan error, 1)
+	go func() { served <- server.Serve(l) }()
+	select {
+	case err := <-served:
+		b.Close()
+		return fmt.Errorf("board: %w", err)
+	case <-ctx.Done():
+	}
+	b.Close()
+	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+	defer cancel()
+	err = server.Shutdown(last)
+	if err != nil {
+		err = errors.Join(fmt.Errorf("board: %w", err), server.Close())
+	}
+	<-served
+	return err
+}
+
+// Close ends the live pages. Run calls it; a board used as a handler alone
+// needs it called before its server shuts down.
+func (b *Board) Close() { b.stop.Do(func() { close(b.done) }) }
