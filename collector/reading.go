@@ -46,10 +46,11 @@ type Reading struct {
 	Status   Status
 	Has      ChannelSet
 	Value    [NumChannels]float64
-	Extra    []Extra // channels we do not know: kept, not modelled
+	Extra    []Extra // what is kept beside the channels, not modelled
 }
 
-// Extra is a value of a channel that is not in the table.
+// Extra is a value of a channel that is not in the table; or, under the name of
+// one that is, a value it cannot have, as a broken probe sends.
 type Extra struct {
 	Name  string
 	Unit  string

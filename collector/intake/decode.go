@@ -68,7 +68,10 @@ func NewDecoder(o DecoderOptions) *Decoder {
 //
 // Known channels are converted to the unit of the channel table; a value
 // without a unit is taken to be in it, as the contract gives every channel one
-// (RFC 8428, 4.5.2 leaves this to the application). A boolean channel takes vb,
+// (RFC 8428, 4.5.2 leaves this to the application). A value that is impossible
+// there is refused and still kept in Extra, under the channel's name and in its
+// unit (Text is "NaN" for what is no number), so that a broken probe can be told
+// from one that is not there. A boolean channel takes vb,
 // and v of exactly 0 or 1 with no unit or that of a switch ("/", and "%" which
 // is the same, RFC 8428, 12.1, note 2). Channels that are not in the table go
 // to Extra as they are.
@@ -141,7 +144,7 @@ func (d *Decoder) arrange(resolved []senml.Resolved, received collector.Millis) 
 	sorted, repaired := true, false
 	for i := range resolved {
 		r := &resolved[i]
-		if r.Problem != senml.NoProblem {
+		if r.Problem != senml.NoProblem && !r.Placed {
 			reason := collector.Malformed
 			switch r.Problem {
 			case senml.NotFinite:
@@ -213,12 +216,16 @@ func (d *Decoder) gather(dst []collector.Reading, received collector.Millis, a a
 		name := channelName(r.Name)
 		c, known := channels.find(name)
 		var v float64
+		impossible := false
 		if known {
 			var reason collector.Reason
 			if v, reason = valueOf(c, r); reason != collector.NoReason {
-				d.refuse(Refusal{Reason: reason, Record: r.Index, Channel: c.String(), value: number(r), unit: clip(string(r.Unit))})
-				continue
+				d.refuse(Refusal{Reason: reason, Record: r.Index, Channel: c.String(), err: r.Err(), value: number(r), unit: clip(string(r.Unit))})
+				if reason != collector.Impossible {
+					continue
+				}
 			}
+			impossible = reason == collector.Impossible
 		} else if reason, err := checkExtra(r, name); err != nil {
 			d.refuse(Refusal{Reason: reason, Record: r.Index, Channel: labelOf(name), err: err})
 			continue
@@ -228,6 +235,8 @@ func (d *Decoder) gather(dst []collector.Reading, received collector.Millis, a a
 		}
 		reading := &dst[len(dst)-1]
 		switch {
+		case impossible:
+			d.addImpossible(reading, c, v)
 		case !known:
 			d.addExtra(reading, r, name)
 		case reading.Has.Has(c):
@@ -243,6 +252,8 @@ func (d *Decoder) gather(dst []collector.Reading, received collector.Millis, a a
 // checkExtra says why a value of an unknown channel is not kept.
 func checkExtra(r *senml.Resolved, name []byte) (collector.Reason, error) {
 	switch {
+	case r.Problem != senml.NoProblem:
+		return collector.Impossible, r.Err()
 	case len(name) == 0:
 		return collector.Malformed, errNoName
 	case r.Kind == senml.NoKind:
@@ -251,6 +262,18 @@ func checkExtra(r *senml.Resolved, name []byte) (collector.Reason, error) {
 		return collector.TooLarge, errLong
 	}
 	return collector.NoReason, nil
+}
+
+// addImpossible keeps a value that channel c cannot have beside the readings:
+// it says nothing of the cabinet and much of the probe.
+func (d *Decoder) addImpossible(reading *collector.Reading, c collector.Channel, v float64) {
+	x := collector.Extra{Name: c.String(), Unit: infos[c].Unit, Value: v}
+	if v-v != 0 {
+		x.Value, x.Text = 0, "NaN"
+	}
+	if len(reading.Extra) < d.maxExtra {
+		reading.Extra = append(reading.Extra, x)
+	}
 }
 
 // addExtra keeps a value of a channel that is not in the table.

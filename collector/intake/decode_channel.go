@@ -2,6 +2,7 @@ package intake
 
 import (
 	"bytes"
+	"math"
 
 	"coilward/collector"
 	"coilward/collector/senml"
@@ -14,9 +15,13 @@ func channelName(name []byte) []byte {
 }
 
 // valueOf returns the value of r in the unit of channel c, or why it cannot be
-// one.
+// one. For Impossible the value is returned too, NaN for one that no double
+// holds.
 func valueOf(c collector.Channel, r *senml.Resolved) (float64, collector.Reason) {
 	info := &infos[c]
+	if r.Problem != senml.NoProblem {
+		return math.NaN(), collector.Impossible
+	}
 	if info.Unit == "" {
 		return stateOf(r)
 	}
@@ -31,7 +36,7 @@ func valueOf(c collector.Channel, r *senml.Resolved) (float64, collector.Reason)
 		}
 	}
 	if !(v >= info.Min && v <= info.Max) {
-		return 0, collector.Impossible
+		return v, collector.Impossible
 	}
 	return v, collector.NoReason
 }

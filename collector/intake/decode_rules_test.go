@@ -41,7 +41,7 @@ func TestDecodeRules(t *testing.T) {
 			[]refusal{{collector.UnknownUnit, 0, "cabinet_air"}, {collector.UnknownUnit, 1, "humidity"}, {collector.UnknownUnit, 2, "coil_out"}}},
 		{"what no cabinet can be", `[{` + bt + `"n":"cabinet_air","u":"Cel","v":-127},{"n":"coil_out","u":"Cel","v":850},{"n":"energy","u":"Wh","v":-1},{"n":"coil_in","v":NaN},{"n":"ambient","u":"K","v":0},{"n":"door","vb":true}]`,
 			[]collector.Reading{reading(0, values{collector.Door: 1})},
-			[]refusal{{collector.Impossible, 3, "coil_in"}, {collector.Impossible, 0, "cabinet_air"}, {collector.Impossible, 1, "coil_out"}, {collector.Impossible, 2, "energy"}, {collector.Impossible, 4, "ambient"}}},
+			[]refusal{{collector.Impossible, 0, "cabinet_air"}, {collector.Impossible, 1, "coil_out"}, {collector.Impossible, 2, "energy"}, {collector.Impossible, 3, "coil_in"}, {collector.Impossible, 4, "ambient"}}},
 		{"the limits themselves are possible", `[{` + bt + `"n":"cabinet_air","u":"Cel","v":-50},{"n":"supply_air","u":"Cel","v":90}]`,
 			[]collector.Reading{reading(0, values{collector.CabinetAir: -50, collector.SupplyAir: 90})}, nil},
 		{"booleans as switches", `[{` + bt + `"n":"door","v":1},{"n":"compressor_call","u":"/","v":0}]`,
@@ -128,13 +128,26 @@ func TestUnknownChannelsAreKept(t *testing.T) {
 // all is as before.
 func TestNothingUsableMakesNoReading(t *testing.T) {
 	for _, payload := range []string{
-		`[{"bt":1782864000,"n":"cabinet_air","v":-127}]`,
+		`[{"bt":1782864000,"n":"cabinet_air","u":"degF","v":38}]`,
+		`[{"bt":1782864000,"n":"suction","v":NaN}]`,
 		`[{"bt":1782864000,"n":"pulses","s":1}]`,
 		`[{"bn":"cab-0417/"}]`,
 	} {
 		if got, _ := NewDecoder(DecoderOptions{}).Decode(nil, received, topic, []byte(payload)); len(got) != 0 {
 			t.Errorf("%s became %+v", payload, got)
 		}
+	}
+}
+
+// TestBrokenProbe: that all its probes are open does not make a machine silent.
+func TestBrokenProbe(t *testing.T) {
+	got, refusals := NewDecoder(DecoderOptions{}).Decode(nil, received, topic,
+		[]byte(`[{"bt":1782864000,"n":"cabinet_air","u":"K","v":146.15},{"n":"coil_out","v":nan},{"n":"door","v":NaN}]`))
+	requireReadings(t, got, reading(0, nil))
+	requireRefusals(t, refusals, refusal{collector.Impossible, 0, "cabinet_air"}, refusal{collector.Impossible, 1, "coil_out"}, refusal{collector.Impossible, 2, "door"})
+	want := []collector.Extra{{Name: "cabinet_air", Unit: "Cel", Value: -127}, {Name: "coil_out", Unit: "Cel", Text: "NaN"}, {Name: "door", Text: "NaN"}}
+	if !slices.Equal(got[0].Extra, want) {
+		t.Errorf("extra %+v, want %+v", got[0].Extra, want)
 	}
 }
 

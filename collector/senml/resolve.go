@@ -32,6 +32,7 @@ type Resolved struct {
 	Index   int     // of the record in its pack, from 0
 	Problem Problem // NoProblem, or else only Name may be used, to say which it was
 	Culprit Label   // the field the problem concerns, for some problems
+	Placed  bool    // Name and Time are right; the problem, if any, is the value alone
 
 	Kind   Kind
 	Bool   bool
@@ -141,39 +142,23 @@ func (b *base) apply(r *Record) {
 // resolve fills out from r under the base fields in force.
 func (d *Decoder) resolve(out *Resolved, r *Record, b *base, now float64) {
 	out.Name = r.Name
-	if r.Problem != NoProblem {
-		out.Problem, out.Culprit = r.Problem, r.Culprit
-		return
-	}
-	switch n := (r.Has & values).count(); {
-	case n > 1:
-		out.Problem = SeveralValues
-		return
-	case n == 0 && !r.Has.Has(S):
-		out.Problem = NoValue
-		return
-	}
-	if b.bad != 0 {
-		if l, depends := b.spoils(r); depends {
-			out.Problem, out.Culprit = BadBase, l
-			return
-		}
-	}
 	if len(b.name) > 0 {
 		at := len(d.names)
 		d.names = append(append(d.names, b.name...), r.Name...)
 		out.Name = d.names[at:]
 	}
-	if !validName(out.Name) {
-		out.Problem = BadName
+	if out.Time = b.time + r.Time; out.Time < relative {
+		out.Time += now
+	}
+	if out.Problem, out.Culprit = b.problem(r, out.Name); out.Problem != NoProblem {
+		out.Placed = out.Problem == NotFinite && out.Culprit == V && r.Bad == 1<<V &&
+			b.bad&(1<<BN|1<<BT) == 0 && validName(out.Name) && out.Time-out.Time == 0
 		return
 	}
+	out.Placed = true
 	out.Unit = b.unit
 	if r.Has.Has(U) {
 		out.Unit = r.Unit
-	}
-	if out.Time = b.time + r.Time; out.Time < relative {
-		out.Time += now
 	}
 	out.Sum, out.HasSum = b.sum+r.Sum, b.hasSum || r.Has.Has(S)
 	out.UT, out.HasUT = r.UpdateTime, r.Has.Has(UT)
@@ -189,8 +174,30 @@ func (d *Decoder) resolve(out *Resolved, r *Record, b *base, now float64) {
 	}
 	// Finite terms can have an infinite sum.
 	if l, ok := out.overflow(); ok {
-		out.Problem, out.Culprit = NotFinite, l
+		out.Problem, out.Culprit, out.Placed = NotFinite, l, l == V
 	}
+}
+
+// problem returns what is wrong with r, whose full name is name.
+func (b *base) problem(r *Record, name []byte) (Problem, Label) {
+	if r.Problem != NoProblem {
+		return r.Problem, r.Culprit
+	}
+	switch n := (r.Has & values).count(); {
+	case n > 1:
+		return SeveralValues, 0
+	case n == 0 && !r.Has.Has(S):
+		return NoValue, 0
+	}
+	if b.bad != 0 {
+		if l, depends := b.spoils(r); depends {
+			return BadBase, l
+		}
+	}
+	if !validName(name) {
+		return BadName, 0
+	}
+	return NoProblem, 0
 }
 
 // spoils returns a base field that r depends on and that could not be read.

@@ -50,10 +50,10 @@ func TestRules(t *testing.T) {
 		{"a base unit that cannot be read", `[{` + abs + `"bu":1,"n":"a","v":1},{"n":"b","v":2},{"n":"c","u":"A","v":3}]`,
 			[]string{"a: has a value of the wrong type", "b: depends on a base field", "c 1782864000 3 A"}},
 		{"another base field does not mend it", `[{"bt":"now","n":"a","v":1},{"bn":"x/","n":"b","v":2}]`,
-			[]string{"a: has a value of the wrong type", "b: depends on a base field"}},
+			[]string{"a: has a value of the wrong type", "x/b: depends on a base field"}},
 		{"a base value and sum that cannot be read", `[{` + abs + `"bv":"1","bs":true,"n":"a","v":1},{"n":"b","v":2},{"n":"c","vb":true},{"bv":1,"n":"d","v":2},{"n":"e","vb":true,"s":2}]`,
 			[]string{"a: has a value of the wrong type", "b: depends on a base field", "c 1782864000 true", "d 1782864000 3", "e: depends on a base field"}},
-		{"the base fields of a bad record count", `[{"bn":"x/",` + abs + `"n":"a","v":"?"},{"n":"b","v":2}]`, []string{"a: has a value of the wrong type", "x/b 1782864000 2"}},
+		{"the base fields of a bad record count", `[{"bn":"x/",` + abs + `"n":"a","v":"?"},{"n":"b","v":2}]`, []string{"x/a: has a value of the wrong type", "x/b 1782864000 2"}},
 		{"escapes in labels and values", "[{\"\\u006e\":\"\\u0061b\",\"bt\":1782864000,\"v\":1}]", []string{"ab 1782864000 1"}},
 		{"strings may be anything", `[{` + abs + `"n":"a","vs":"grün \"\u00e9\n"}]`, []string{"a 1782864000 grün \"é\n"}},
 		{"version 26 of RFC 9100", `[{"bver":26,` + abs + `"n":"a","u":"mA","v":1}]`, []string{"a 1782864000 1 mA"}},
@@ -94,6 +94,34 @@ func line(r Resolved) string {
 		s += " " + string(r.Unit)
 	}
 	return s
+}
+
+// TestPlaced: a value that is no number still says which sensor sent it, and
+// when, unless that is in doubt too.
+func TestPlaced(t *testing.T) {
+	for _, test := range []struct {
+		pack   string
+		placed bool
+	}{
+		{`[{"bn":"x/","bt":1782864000,"n":"a","t":-1,"v":NaN}]`, true},
+		{`[{"bn":"x/","bt":1782864000,"n":"a","t":-1,"bv":1e308,"v":1e308}]`, true},
+		{`[{"bn":"x/","bt":1782864000,"n":"a","t":-1,"v":1}]`, true},
+		{`[{"bn":"x/","bt":1782864000,"n":"a","t":-1,"v":"NaN"}]`, false},
+		{`[{"bn":"x/","bt":1782864000,"n":"a","t":NaN,"v":NaN}]`, false},
+		{`[{"bn":"x/","bt":1782864000,"n":"a","v":NaN,"t":NaN}]`, false},
+		{`[{"bn":"x/","bt":"?","n":"a","t":-1,"v":NaN}]`, false},
+		{`[{"bn":"x/","bt":"?"},{"n":"a","t":-1,"v":NaN}]`, false},
+		{`[{"bn":"x y/","bt":1782864000,"n":"a","t":-1,"v":NaN}]`, false},
+	} {
+		resolved := resolveText(t, test.pack)
+		r := resolved[len(resolved)-1]
+		if r.Placed != test.placed {
+			t.Errorf("%s: placed %v (%v)", test.pack, r.Placed, r.Problem)
+		}
+		if r.Placed && (string(r.Name) != "x/a" || r.Time != 1782863999) {
+			t.Errorf("%s: %q at %v", test.pack, r.Name, r.Time)
+		}
+	}
 }
 
 func TestVersions(t *testing.T) {

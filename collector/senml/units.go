@@ -1,5 +1,7 @@
 package senml
 
+import "math"
+
 // unit is how a symbol relates to the unit that its quantity is compared in:
 //
 //	value in reference = value · num/den + offset
@@ -78,5 +80,19 @@ func Convert(v float64, from []byte, to string) (converted float64, ok bool) {
 		return 0, false
 	}
 	// The factors are joined first: kWh to Wh is then 1000 exactly.
-	return v*(a.num*b.den)/(a.den*b.num) + (a.offset-b.offset)*b.den/b.num, true
+	v = v * (a.num * b.den) / (a.den * b.num)
+	if a.offset == b.offset {
+		return v, true
+	}
+	return tidy(v + (a.offset-b.offset)*b.den/b.num), true
+}
+
+// tidy takes away what an offset adds below the last digit that anyone sends:
+// 276.55 − 273.15 is 3.400000000000034 in doubles, and 3.4 was meant.
+func tidy(v float64) float64 {
+	const places = 1e9
+	if math.Abs(v) > 1e6 { // the double has not that many places
+		return v
+	}
+	return math.Round(v*places) / places
 }

@@ -44,6 +44,9 @@ func TestConversionsThatAreExact(t *testing.T) {
 		want     float64
 	}{
 		{273.15, "K", "Cel", 0},
+		{276.55, "K", "Cel", 3.4}, // and not 3.400000000000034
+		{146.15, "K", "Cel", -127},
+		{0, "K", "Cel", -273.15},
 		{0, "Cel", "K", 273.15},
 		{1.25, "kWh", "Wh", 1250},
 		{3600, "J", "Wh", 1},
