@@ -142,9 +142,9 @@ func TestNothingUsableMakesNoReading(t *testing.T) {
 // TestBrokenProbe: that all its probes are open does not make a machine silent.
 func TestBrokenProbe(t *testing.T) {
 	got, refusals := NewDecoder(DecoderOptions{}).Decode(nil, received, topic,
-		[]byte(`[{"bt":1782864000,"n":"cabinet_air","u":"K","v":146.15},{"n":"coil_out","v":nan},{"n":"door","v":NaN}]`))
+		[]byte(`[{"bt":1782864000,"n":"cabinet_air","u":"K","v":146.15},{"n":"coil_out","v":nan},{"n":"door","v":NaN},{"n":"cabinet_air","v":-127}]`))
 	requireReadings(t, got, reading(0, nil))
-	requireRefusals(t, refusals, refusal{collector.Impossible, 0, "cabinet_air"}, refusal{collector.Impossible, 1, "coil_out"}, refusal{collector.Impossible, 2, "door"})
+	requireRefusals(t, refusals, refusal{collector.Impossible, 0, "cabinet_air"}, refusal{collector.Impossible, 1, "coil_out"}, refusal{collector.Impossible, 2, "door"}, refusal{collector.Impossible, 3, "cabinet_air"})
 	want := []collector.Extra{{Name: "cabinet_air", Unit: "Cel", Value: -127}, {Name: "coil_out", Unit: "Cel", Text: "NaN"}, {Name: "door", Text: "NaN"}}
 	if !slices.Equal(got[0].Extra, want) {
 		t.Errorf("extra %+v, want %+v", got[0].Extra, want)
