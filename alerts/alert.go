@@ -232,7 +232,8 @@ type Alert struct {
 	State    State
 	Active   bool // the trouble is there now
 	Priority Priority
-	Why      string // the priority in one line
+	Peak     Priority // the highest since it was last raised, recurred or rearmed
+	Why      string   // the priority in one line
 	OpenedAt collector.Millis
 	MovedAt  collector.Millis // last change of state
 	Since    collector.Millis // when the trouble seems to have begun
@@ -350,16 +351,17 @@ func (a *Alert) Do(o Order) (Step, error) {
 func (a *Alert) after(o Order) {
 	switch o.Verb {
 	case Raise:
-		a.OpenedAt = o.At
+		a.OpenedAt, a.Peak = o.At, a.Priority
 	case Acknowledge:
 		a.AcknowledgedBy, a.AcknowledgedAt = o.By.Name, o.At
 	case Return:
 		a.Active = false
 	case Recur:
-		a.Active = true
+		a.Active, a.Peak = true, a.Priority
 		a.Recurrences++
 		a.AcknowledgedBy, a.AcknowledgedAt = "", 0
 	case Rearm:
+		a.Peak = a.Priority
 		a.AcknowledgedBy, a.AcknowledgedAt = "", 0
 	case Shelve:
 		a.ShelvedUntil, a.Reason = o.Until, o.Reason

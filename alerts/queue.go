@@ -354,6 +354,7 @@ func fill(a *Alert, in *incident) {
 func (q *Queue) revise(a *Alert, change func()) []Change {
 	was := a.Priority
 	change()
+	a.Peak = max(a.Peak, a.Priority)
 	a.Seq++
 	c := a.Clone()
 	out := []Change{{Kind: Revised, At: q.now, Alert: &c}}

@@ -25,6 +25,7 @@ type Message struct {
 	Due      time.Time // not before
 
 	Attempts int
+	Unsure   bool   // an attempt may have reached the person
 	State    string // waiting, sent, dead, folded (into another), dropped
 	Sent     time.Time
 	Error    string // of the last attempt
@@ -46,7 +47,7 @@ func (l *Ledger) Put(ctx context.Context, messages ...Message) error {
 	return l.Commit(ctx, Batch{Messages: messages})
 }
 
-const messageColumns = `body, state, attempts, due_ms, sent_ms, error`
+const messageColumns = `body, state, attempts, unsure, due_ms, sent_ms, error`
 
 func (l *Ledger) messages(ctx context.Context, rest string, args ...any) ([]Message, error) {
 	rows, err := l.read.QueryContext(ctx, "SELECT "+messageColumns+" FROM outbox "+rest, args...)
@@ -60,14 +61,15 @@ func (l *Ledger) messages(ctx context.Context, rest string, args ...any) ([]Mess
 		var body []byte
 		var state, failure string
 		var attempts int
+		var unsure bool
 		var due, sent int64
-		if err := rows.Scan(&body, &state, &attempts, &due, &sent, &failure); err != nil {
+		if err := rows.Scan(&body, &state, &attempts, &unsure, &due, &sent, &failure); err != nil {
 			return nil, err
 		}
 		if err := json.Unmarshal(body, &m); err != nil {
 			return nil, err
 		}
-		m.State, m.Attempts, m.Error, m.Due = state, attempts, failure, time.UnixMilli(due)
+		m.State, m.Attempts, m.Unsure, m.Error, m.Due = state, attempts, unsure, failure, time.UnixMilli(due)
 		if sent != 0 {
 			m.Sent = time.UnixMilli(sent)
 		}
@@ -76,16 +78,18 @@ func (l *Ledger) messages(ctx context.Context, rest string, args ...any) ([]Mess
 	return out, rows.Err()
 }
 
-// Due returns up to limit messages that are to be sent by now, the most urgent
-// first, then the oldest.
-func (l *Ledger) Due(ctx context.Context, now time.Time, limit int) ([]Message, error) {
-	return l.messages(ctx, `WHERE state = 'waiting' AND due_ms <= ? ORDER BY priority DESC, made_ms, key LIMIT ?`, now.UnixMilli(), limit)
+// Due returns up to limit messages of a channel that are to be sent by now, the
+// most urgent first, then the oldest.
+func (l *Ledger) Due(ctx context.Context, channel string, now time.Time, limit int) ([]Message, error) {
+	return l.messages(ctx, `WHERE state = 'waiting' AND channel = ? AND due_ms <= ? ORDER BY priority DESC, made_ms, key LIMIT ?`,
+		channel, now.UnixMilli(), limit)
 }
 
-// NextDue returns when the next message is due; ok is false when none waits.
-func (l *Ledger) NextDue(ctx context.Context) (at time.Time, ok bool, err error) {
+// NextDue returns when the channel's next message is due; ok is false when none
+// waits.
+func (l *Ledger) NextDue(ctx context.Context, channel string) (at time.Time, ok bool, err error) {
 	var ms sql.NullInt64
-	err = l.read.QueryRowContext(ctx, `SELECT min(due_ms) FROM outbox WHERE state = 'waiting'`).Scan(&ms)
+	err = l.read.QueryRowContext(ctx, `SELECT min(due_ms) FROM outbox WHERE state = 'waiting' AND channel = ?`, channel).Scan(&ms)
 	return time.UnixMilli(ms.Int64), ms.Valid, err
 }
 
@@ -105,20 +109,32 @@ func (l *Ledger) SentTo(ctx context.Context, person string, from, to time.Time) 
 		person, person, from.UnixMilli(), to.UnixMilli())
 }
 
-// Sent says that the message went out.
-func (l *Ledger) Sent(ctx context.Context, key string, at time.Time) error {
-	return l.update(ctx, `UPDATE outbox SET state = 'sent', attempts = attempts + 1, sent_ms = ?, error = '' WHERE key = ?`, at.UnixMilli(), key)
+// Begin counts an attempt before it is made. If the program dies before [Sent] or
+// [Failed], the message is known to be one that may have gone out.
+func (l *Ledger) Begin(ctx context.Context, key string) error {
+	return l.update(ctx, `UPDATE outbox SET attempts = attempts + 1, unsure = 1 WHERE key = ? AND state = 'waiting'`, key)
 }
 
-// Failed says that an attempt failed. It is tried again at next; the zero time
-// gives it up.
-func (l *Ledger) Failed(ctx context.Context, key string, next time.Time, cause error) error {
-	state, due := "waiting", next.UnixMilli()
-	if next.IsZero() {
+// Sent says that the message went out.
+func (l *Ledger) Sent(ctx context.Context, key string, at time.Time) error {
+	return l.update(ctx, `UPDATE outbox SET state = 'sent', sent_ms = ?, unsure = 0, error = '' WHERE key = ?`, at.UnixMilli(), key)
+}
+
+// Failure is an attempt that did not end well.
+type Failure struct {
+	Next   time.Time // when to try again; zero: give up
+	Cause  error
+	Unsure bool // it may have reached the person all the same, this time or before
+}
+
+// Failed says that an attempt failed.
+func (l *Ledger) Failed(ctx context.Context, key string, f Failure) error {
+	state, due := "waiting", f.Next.UnixMilli()
+	if f.Next.IsZero() {
 		state, due = "dead", 0
 	}
-	return l.update(ctx, `UPDATE outbox SET state = ?, due_ms = ?, attempts = attempts + 1, error = ? WHERE key = ? AND state = 'waiting'`,
-		state, due, cause.Error(), key)
+	return l.update(ctx, `UPDATE outbox SET state = ?, due_ms = ?, unsure = ?, error = ? WHERE key = ? AND state = 'waiting'`,
+		state, due, f.Unsure, f.Cause.Error(), key)
 }
 
 // Delay puts a message off without counting an attempt.

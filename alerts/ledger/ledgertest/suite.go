@@ -26,10 +26,11 @@ type Store interface {
 	Alert(ctx context.Context, id string) (alerts.Alert, error)
 	Moves(ctx context.Context, alert string) ([]alerts.Step, error)
 	Reports(ctx context.Context, machine string, from, to collector.Millis) ([]json.RawMessage, error)
-	Due(ctx context.Context, now time.Time, limit int) ([]ledger.Message, error)
-	NextDue(ctx context.Context) (time.Time, bool, error)
+	Due(ctx context.Context, channel string, now time.Time, limit int) ([]ledger.Message, error)
+	NextDue(ctx context.Context, channel string) (time.Time, bool, error)
 	Sent(ctx context.Context, key string, at time.Time) error
-	Failed(ctx context.Context, key string, next time.Time, cause error) error
+	Begin(ctx context.Context, key string) error
+	Failed(ctx context.Context, key string, f ledger.Failure) error
 	Delay(ctx context.Context, key string, until time.Time) error
 	Fold(ctx context.Context, keys []string, into ledger.Message) error
 	Retry(ctx context.Context, key string, at time.Time) error
@@ -94,7 +95,7 @@ func Run(t *testing.T, open func(t *testing.T) Store) {
 		if lines, err := s.Reports(ctx, "cab-0001", 0, 1<<62); err != nil || len(lines) != 1 {
 			t.Errorf("%d report lines, %v, want 1", len(lines), err)
 		}
-		if m, err := s.Due(ctx, T0.Add(time.Hour), 10); err != nil || len(m) != 1 {
+		if m, err := s.Due(ctx, "email", T0.Add(time.Hour), 10); err != nil || len(m) != 1 {
 			t.Errorf("%d messages due, %v, want 1", len(m), err)
 		}
 		if has, err := s.HasTaken(ctx, "F-000001", 0); err != nil || !has {
@@ -146,7 +147,7 @@ func outbox(t *testing.T, s Store) {
 	}
 	due := func() []string {
 		t.Helper()
-		ms, err := s.Due(ctx, now, 10)
+		ms, err := s.Due(ctx, "email", now, 10)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -164,14 +165,20 @@ func outbox(t *testing.T, s Store) {
 		}
 	}
 	must(s.Sent(ctx, key(0), now))
-	must(s.Failed(ctx, key(1), now.Add(time.Minute), errors.New("550 no")))
+	must(s.Begin(ctx, key(1)))
+	must(s.Failed(ctx, key(1), ledger.Failure{Next: now.Add(time.Minute), Cause: errors.New("550 no")}))
+	must(s.Begin(ctx, key(2)))
+	if ms, err := s.MessagesOf(ctx, "A-F-000002"); err != nil || len(ms) != 1 || !ms[0].Unsure || ms[0].Attempts != 1 {
+		t.Errorf("a begun message is %+v, %v; want it unsure, one attempt", ms, err)
+	}
 	if got := due(); !reflect.DeepEqual(got, []string{"A-F-000002", "A-F-000003"}) {
 		t.Errorf("due %v", got)
 	}
-	if at, ok, err := s.NextDue(ctx); err != nil || !ok || at.After(now) {
+	if at, ok, err := s.NextDue(ctx, "email"); err != nil || !ok || at.After(now) {
 		t.Errorf("next due %v, %v, %v", at, ok, err)
 	}
-	must(s.Failed(ctx, key(1), time.Time{}, errors.New("550 no")))
+	must(s.Begin(ctx, key(1)))
+	must(s.Failed(ctx, key(1), ledger.Failure{Cause: errors.New("550 no")}))
 	dead, err := s.Undelivered(ctx, 10)
 	if err != nil || len(dead) != 1 || dead[0].Error != "550 no" || dead[0].Attempts != 2 {
 		t.Errorf("undelivered %+v, %v", dead, err)
@@ -182,7 +189,7 @@ func outbox(t *testing.T, s Store) {
 		t.Errorf("due after retry %v", got)
 	}
 	must(s.Delay(ctx, key(1), now.Add(time.Hour)))
-	must(s.Fold(ctx, []string{key(0), key(2), key(3)}, ledger.Message{Key: "flood/ana", Person: "ana", Made: now, Due: now}))
+	must(s.Fold(ctx, []string{key(0), key(2), key(3)}, ledger.Message{Key: "flood/ana", Person: "ana", Channel: "email", Made: now, Due: now}))
 	if got := due(); len(got) != 1 || got[0] != "" {
 		t.Errorf("due after folding %v, want the one message", got)
 	}

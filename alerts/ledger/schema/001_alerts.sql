@@ -64,6 +64,7 @@ CREATE TABLE outbox (
   due_ms     INTEGER NOT NULL,
   state      TEXT NOT NULL CHECK (state IN ('waiting', 'sent', 'dead', 'folded', 'dropped')),
   attempts   INTEGER NOT NULL DEFAULT 0,
+  unsure     INTEGER NOT NULL DEFAULT 0, -- an attempt was begun and its end is not known
   sent_ms    INTEGER NOT NULL DEFAULT 0,
   error      TEXT NOT NULL DEFAULT '',
   folded     TEXT NOT NULL DEFAULT '',

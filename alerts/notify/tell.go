@@ -1,0 +1,215 @@
+package notify
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"sync/atomic"
+	"time"
+
+	"coilward/alerts"
+	"coilward/alerts/ledger"
+	"coilward/collector/fleet"
+)
+
+// TeamOptions say what a [Team] works with.
+type TeamOptions struct {
+	Settings *Settings
+	Place    func(site string) Place        // for people; nil: ids alone
+	Machine  func(id string) *fleet.Machine // nil result: not listed
+	Links    *Links                         // nil: no links in messages
+	BoardURL string                         // "" : no links
+}
+
+// Place is what a message says of a site.
+type Place struct {
+	Name                string
+	Latitude, Longitude float64
+	HasPosition         bool
+}
+
+// Team makes messages. It is a function of its settings and what it is given; the
+// settings can be replaced while it is in use.
+type Team struct {
+	o        TeamOptions
+	settings atomic.Pointer[Settings]
+}
+
+// NewTeam returns a team.
+func NewTeam(o TeamOptions) *Team {
+	t := &Team{o: o}
+	if o.Settings == nil {
+		o.Settings = &Settings{}
+	}
+	t.Set(o.Settings)
+	return t
+}
+
+// Set takes new settings, which must be valid.
+func (t *Team) Set(s *Settings) {
+	if s.EscalateAfter == nil {
+		s.EscalateAfter = DefaultEscalation()
+	}
+	t.settings.Store(s)
+}
+
+// Settings returns the settings in use. The caller must not change them.
+func (t *Team) Settings() *Settings { return t.settings.Load() }
+
+// Chain returns who is asked about a site at the time, the one on call first.
+func (t *Team) Chain(site string, at time.Time) []string {
+	if r := t.Settings().Rota(site); r != nil {
+		return r.Chain(at)
+	}
+	return nil
+}
+
+// Tell makes the messages that a change of an alert asks for.
+func (t *Team) Tell(c alerts.Change) []ledger.Message {
+	a := c.Alert
+	if a == nil {
+		return nil
+	}
+	at := c.At.Time()
+	chain := t.Chain(a.Site, at)
+	if len(chain) == 0 {
+		return nil
+	}
+	switch {
+	case a.State == alerts.Unacknowledged && a.Priority >= a.Peak && a.Priority >= alerts.Medium:
+		// One message for each rise of one episode: the key has no more in it.
+		return t.write(a, chain[0], "alert", fmt.Sprintf("%s/%d/%s/%s", a.ID, a.MovedAt, a.Cause, a.Priority), at, at)
+	case c.Kind == alerts.Moved && c.Step.Verb == alerts.Return && a.Peak >= alerts.High && c.Step.From != alerts.Suppressed:
+		who := chain[0]
+		if a.AcknowledgedBy != "" && t.Settings().person(a.AcknowledgedBy) != nil {
+			who = a.AcknowledgedBy
+		}
+		p := t.Settings().person(who)
+		due := at
+		if p != nil {
+			_, due = p.quiet(at)
+		}
+		return t.write(a, who, "over", fmt.Sprintf("%s/%d/over", a.ID, a.MovedAt), at, due)
+	}
+	return nil
+}
+
+// Escalate makes the messages to the next person for alerts that nobody took in
+// time. Call it every minute or so with the open alerts; the same step makes the
+// same key.
+func (t *Team) Escalate(open []alerts.Alert, now time.Time) []ledger.Message {
+	var out []ledger.Message
+	for i := range open {
+		a := &open[i]
+		after := time.Duration(t.Settings().EscalateAfter[a.Priority]) * time.Minute
+		if a.State != alerts.Unacknowledged || after <= 0 {
+			continue
+		}
+		chain := t.Chain(a.Site, now)
+		n := int(now.Sub(a.MovedAt.Time()) / after)
+		// After the last of the chain it starts again, three times round at most.
+		if n < 1 || len(chain) == 0 || n >= 3*len(chain) {
+			continue
+		}
+		who := chain[n%len(chain)]
+		if p := t.Settings().person(who); p != nil && a.Priority < alerts.High {
+			if q, _ := p.quiet(now); q {
+				continue
+			}
+		}
+		out = append(out, t.write(a, who, "escalation", fmt.Sprintf("%s/%d/%s/ask%d", a.ID, a.MovedAt, a.Priority, n), now, now)...)
+	}
+	return out
+}
+
+// Summary makes the morning's messages: what is open and was not worth a message
+// at night. Call it every minute or so; each person has one a day.
+func (t *Team) Summary(open []alerts.Alert, now time.Time) []ledger.Message {
+	var out []ledger.Message
+	for i := range t.Settings().People {
+		p := &t.Settings().People[i]
+		local := p.local(now)
+		if at := p.SummaryAt.on(local); local.Before(at) || local.Sub(at) > 2*time.Hour {
+			continue
+		}
+		var mine []alerts.Alert
+		for _, a := range open {
+			if a.State != alerts.Unacknowledged && a.State != alerts.ReturnedUnacked || a.Priority >= alerts.High && a.State == alerts.Unacknowledged {
+				continue
+			}
+			if chain := t.Chain(a.Site, now); len(chain) > 0 && chain[0] == p.ID {
+				mine = append(mine, a)
+			}
+		}
+		if len(mine) == 0 {
+			continue
+		}
+		for _, c := range p.Contacts {
+			if c.From > alerts.Low {
+				continue
+			}
+			subject, text := t.renderSummary(p, mine, now)
+			out = append(out, ledger.Message{Key: fmt.Sprintf("summary/%s/%s/%s/%s", p.ID, dateOf(local), c.Channel, digest(c.To)), Person: p.ID,
+				Channel: c.Channel, To: c.To, Priority: alerts.Low, Subject: subject, Text: text, Body: body("summary", p.ID, mine), Made: now, Due: now})
+		}
+	}
+	return out
+}
+
+// Test makes a message to one person over one contact, to see whether it arrives.
+func (t *Team) Test(person string, c Contact, now time.Time) (ledger.Message, error) {
+	p := t.Settings().person(person)
+	if p == nil {
+		return ledger.Message{}, fmt.Errorf("person %q is not among the people", person)
+	}
+	return ledger.Message{Key: fmt.Sprintf("test/%s/%s/%s/%d", person, c.Channel, digest(c.To), now.UnixMilli()), Person: person, Channel: c.Channel, To: c.To,
+		Priority: alerts.Low, Subject: "coilward: test message", Text: "This is a test. Alerts for " + p.Name + " will arrive here.\n",
+		Body: body("test", person, nil), Made: now, Due: now}, nil
+}
+
+// write makes one message a contact that takes the priority. Medium and lower wait
+// until the quiet hours are over.
+func (t *Team) write(a *alerts.Alert, who, kind, key string, made, due time.Time) []ledger.Message {
+	p := t.Settings().person(who)
+	if p == nil {
+		return nil
+	}
+	if a.Priority < alerts.High {
+		if q, end := p.quiet(due); q {
+			due = end
+		}
+	}
+	var out []ledger.Message
+	for _, c := range p.Contacts {
+		if a.Priority < c.From {
+			continue
+		}
+		subject, text := t.render(kind, c.Channel, p, a, made)
+		out = append(out, ledger.Message{Key: key + "/" + who + "/" + c.Channel + "/" + digest(c.To), Alert: a.ID, Person: who, Channel: c.Channel, To: c.To,
+			Priority: a.Priority, Subject: subject, Text: text, Body: body(kind, who, []alerts.Alert{*a}), Made: made, Due: due})
+	}
+	return out
+}
+
+// body is the message for machines.
+func body(kind, person string, about []alerts.Alert) json.RawMessage {
+	b, err := json.Marshal(struct {
+		Kind   string         `json:"kind"`
+		Person string         `json:"person"`
+		Alerts []alerts.Alert `json:"alerts"`
+	}{kind, person, about})
+	if err != nil {
+		panic(fmt.Sprintf("notify: an alert cannot be written as JSON: %v", err))
+	}
+	return b
+}
+
+// digest is a short name for addresses and keys, which may be long or secret.
+func digest(of ...string) string {
+	h := sha256.New()
+	for _, s := range of {
+		fmt.Fprintf(h, "%d:%s", len(s), s)
+	}
+	return hex.EncodeToString(h.Sum(nil)[:8])
+}
