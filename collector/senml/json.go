@@ -184,6 +184,20 @@ func (d *Decoder) field(data []byte, i int, r *Record, key []byte) (int, error) 
 // str reads a string from behind its quote to behind its other quote. The
 // bytes are of data where it has no escapes.
 func (d *Decoder) str(data []byte, i int) (s []byte, end int, err error) {
+	for end = i; end < len(data); end++ {
+		if special[data[end]] {
+			break
+		}
+	}
+	if end < len(data) && data[end] == '"' {
+		return data[i:end], end + 1, nil
+	}
+	return d.oddString(data, i)
+}
+
+// oddString reads what str does not: strings with escapes or with characters
+// outside ASCII, and broken ones.
+func (d *Decoder) oddString(data []byte, i int) (s []byte, end int, err error) {
 	start, escaped, high := i, false, false
 	for i < len(data) {
 		c := data[i]

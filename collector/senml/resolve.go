@@ -172,9 +172,12 @@ func (d *Decoder) resolve(out *Resolved, r *Record, b *base, now float64) {
 	case r.Has.Has(VD):
 		out.Kind, out.Text = IsData, r.Data
 	}
-	// Finite terms can have an infinite sum.
-	if l, ok := out.overflow(); ok {
-		out.Problem, out.Culprit, out.Placed = NotFinite, l, l == V
+	// Finite terms can have an infinite sum. Inf − Inf is NaN: one test for the
+	// usual record, which has none.
+	if all := out.Time + out.Value + out.Sum; all-all != 0 {
+		if l, ok := out.overflow(); ok {
+			out.Problem, out.Culprit, out.Placed = NotFinite, l, l == V
+		}
 	}
 }
 
@@ -217,7 +220,7 @@ func (b *base) spoils(r *Record) (Label, bool) {
 // overflow returns the field whose sum with its base no double can hold.
 func (r *Resolved) overflow() (Label, bool) {
 	switch {
-	case r.Time-r.Time != 0: // Inf − Inf is NaN
+	case r.Time-r.Time != 0:
 		return T, true
 	case r.Value-r.Value != 0:
 		return V, true
