@@ -144,7 +144,7 @@ func (d *Decoder) arrange(resolved []senml.Resolved, received collector.Millis) 
 	sorted, repaired := true, false
 	for i := range resolved {
 		r := &resolved[i]
-		if r.Problem != senml.NoProblem && !r.Placed {
+		if !r.Placed {
 			reason := collector.Malformed
 			switch r.Problem {
 			case senml.NotFinite:

@@ -112,11 +112,12 @@ func requireRefusals(t *testing.T, got []Refusal, want ...refusal) {
 func TestUnknownChannelsAreKept(t *testing.T) {
 	d := NewDecoder(DecoderOptions{MaxExtra: 5})
 	payload := []byte(`[{"bn":"cab-0417/","bt":1782864000,"n":"cabinet_air","v":3.5},{"n":"suction","u":"hPa","v":2900},{"n":"lamp","vb":true},
-	  {"n":"firmware","vs":"7.2"},{"n":"tag","vd":"aGkgCg"},{"n":"suction","v":1},{"n":"pulses","s":4},{"n":"` + strings.Repeat("x", 65) + `","v":1},{"n":"e","v":1},{"n":"f","v":1}]`)
+	  {"n":"firmware","vs":"7.2"},{"n":"tag","vd":"aGkgCg"},{"n":"suction","v":1},{"n":"pulses","s":4},{"n":"` + strings.Repeat("x", 65) + `","v":1},{"n":"e","v":1},{"n":"f","v":1},{"n":"g","v":NaN},{"bv":1e308,"n":"h","v":1e308}]`)
 	got, refusals := d.Decode(nil, received, topic, payload)
 	requireReadings(t, got, reading(0, values{collector.CabinetAir: 3.5}))
 	requireRefusals(t, refusals, refusal{collector.Duplicate, 5, "suction"}, refusal{collector.WrongType, 6, "pulses"},
-		refusal{collector.TooLarge, 7, strings.Repeat("x", 65)}, refusal{collector.TooLarge, 9, "f"})
+		refusal{collector.TooLarge, 7, strings.Repeat("x", 65)}, refusal{collector.TooLarge, 9, "f"},
+		refusal{collector.Impossible, 10, "g"}, refusal{collector.Impossible, 11, "h"})
 	clear(payload) // the readings must not need it
 	want := []collector.Extra{{Name: "suction", Unit: "hPa", Value: 2900}, {Name: "lamp", Value: 1}, {Name: "firmware", Text: "7.2"}, {Name: "tag", Text: "aGkgCg"}, {Name: "e", Value: 1}}
 	if !slices.Equal(got[0].Extra, want) {
