@@ -59,12 +59,6 @@ var units = map[string]unit{
 	"cm": {"m", 1, 100, 0}, "km": {"m", 1000, 1, 0}, "km/h": {"m/s", 1000, 3600, 0},
 }
 
-// KnownUnit reports whether symbol is in RFC 8428 or RFC 8798.
-func KnownUnit(symbol []byte) bool {
-	_, ok := units[string(symbol)]
-	return ok
-}
-
 // Convert expresses v, in the unit with symbol from, in the unit with symbol
 // to. ok is false where either is unknown or they measure different things.
 func Convert(v float64, from []byte, to string) (converted float64, ok bool) {
