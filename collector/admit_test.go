@@ -259,6 +259,25 @@ func TestSecondsSinceStartAreTakenOnArrival(t *testing.T) {
 	}
 }
 
+func TestClockAheadThatSyncsIsBelievedAtOnce(t *testing.T) {
+	l := life{a: NewAdmission(AdmitOptions{}), now: t0, interval: minute}
+	l.live(60, by(4*hour), jitter)
+	l.worst, l.refused = 0, 0
+	l.live(60, by(0), jitter)
+	if c, _ := l.a.Clock("cab-0417"); l.refused != 0 || l.worst > 10*second || c.Correction != 0 {
+		t.Errorf("%d refused, times off by up to %v, clock %+v", l.refused, l.worst.Sub(0), c)
+	}
+}
+
+// A delay that stays the same for some minutes is not enough for a clock.
+func TestShortConstantLatenessMovesNoClock(t *testing.T) {
+	l := life{a: NewAdmission(AdmitOptions{}), now: t0, interval: minute}
+	l.live(40, by(0), func(int) Millis { return 22 * minute })
+	if c, _ := l.a.Clock("cab-0417"); c.Changes != 0 || l.worst != 0 {
+		t.Errorf("times moved by up to %v, clock %+v", l.worst.Sub(0), c)
+	}
+}
+
 // Lateness is not a clock error, whatever its pattern.
 func TestLatenessMovesNoClock(t *testing.T) {
 	for name, delays := range map[string]func(i int) Millis{

@@ -181,6 +181,9 @@ func TestOrdererKeepsExtras(t *testing.T) {
 	if len(out) != 1 || len(out[0].Extra) != 2 || out[0].Extra[0].Value != 1 || out[0].Extra[1].Name != "b" {
 		t.Errorf("released %+v, want a=1 and b=2", out)
 	}
+	if out[0].Received != 2 {
+		t.Errorf("received at %d, want 2, when its last part came in", out[0].Received)
+	}
 	if backing[1].Name != "x" {
 		t.Error("wrote into the pusher's array")
 	}
