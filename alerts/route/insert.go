@@ -1,0 +1,130 @@
+package route
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+)
+
+// spot is the cheapest place for a stop in one route.
+type spot struct {
+	position int
+	extra    float64
+}
+
+// best finds the cheapest place for stop in route r; extra is +Inf if none.
+func (k *kernel) best(sol *solution, r, stop int) spot {
+	v, route := &k.vans[r], sol.routes[r]
+	found := spot{extra: math.Inf(1)}
+	if k.stops[stop].needs&^v.skills != 0 {
+		return found
+	}
+	s := k.depart(v)
+	for p := 0; ; p++ {
+		if p >= v.fixed {
+			limit := sol.costs[r] + found.extra
+			if c := k.spliced(v, s, stop, route[p:], limit); c < limit {
+				found = spot{p, c - sol.costs[r]}
+			}
+		}
+		if p == len(route) {
+			return found
+		}
+		next, ok := k.visit(v, s, route[p])
+		if !ok {
+			return found
+		}
+		s = next
+	}
+}
+
+// spliced is the cost of going on from s with stop and then rest, +Inf as soon
+// as it passes limit.
+func (k *kernel) spliced(v *van, s state, stop int, rest []int, limit float64) float64 {
+	s, ok := k.visit(v, s, stop)
+	if !ok {
+		return math.Inf(1)
+	}
+	for _, next := range rest {
+		if s, ok = k.visit(v, s, next); !ok || s.cost >= limit {
+			return math.Inf(1)
+		}
+	}
+	c, ok := k.finish(v, s)
+	if !ok {
+		return math.Inf(1)
+	}
+	return c
+}
+
+// repair inserts what is left out: in each round the stop that loses most by
+// waiting (the sum of what its 2nd … depth-th best route costs over its best).
+// noise > 0 blurs the costs by up to that share.
+func (k *kernel) repair(sol *solution, depth int, noise float64, rnd *rand.Rand) {
+	routes := len(k.vans)
+	open := slices.Clone(sol.out)
+	table := make([]spot, len(open)*routes)
+	blur := func(s spot) spot {
+		if noise > 0 {
+			s.extra *= 1 + noise*(2*rnd.Float64()-1)
+		}
+		return s
+	}
+	for i, stop := range open {
+		for r := range routes {
+			table[i*routes+r] = blur(k.best(sol, r, stop))
+		}
+	}
+	done := make([]bool, len(open))
+	least := make([]float64, routes)
+	for range open {
+		pick, into, most := -1, -1, math.Inf(-1)
+		for i := range open {
+			if done[i] {
+				continue
+			}
+			row := table[i*routes : (i+1)*routes]
+			cheapest := 0
+			for r := range row {
+				least[r] = row[r].extra
+				if row[r].extra < row[cheapest].extra {
+					cheapest = r
+				}
+			}
+			first := row[cheapest].extra
+			if math.IsInf(first, 1) {
+				continue
+			}
+			regret := -first
+			if depth > 1 {
+				slices.Sort(least)
+				regret = -first * 1e-6
+				for _, e := range least[1:min(depth, routes)] {
+					regret += min(e, k.stops[open[i]].penalty) - first
+				}
+			}
+			if regret > most {
+				pick, into, most = i, cheapest, regret
+			}
+		}
+		if pick < 0 {
+			break
+		}
+		stop := open[pick]
+		sol.routes[into] = slices.Insert(sol.routes[into], table[pick*routes+into].position, stop)
+		sol.costs[into] = k.cost(&k.vans[into], sol.routes[into])
+		done[pick] = true
+		for i, other := range open {
+			if !done[i] {
+				table[i*routes+into] = blur(k.best(sol, into, other))
+			}
+		}
+	}
+	sol.out = sol.out[:0]
+	for i, stop := range open {
+		if !done[i] {
+			sol.out = append(sol.out, stop)
+		}
+	}
+	sol.add(k)
+}

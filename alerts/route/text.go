@@ -1,0 +1,169 @@
+package route
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"coilward/detect/fault"
+)
+
+// Geo returns the place as a geo URI (RFC 5870), to six decimals, 0.1 m.
+func (p Point) Geo() string {
+	f := func(x float64) string {
+		s := strings.TrimRight(strconv.FormatFloat(x, 'f', 6, 64), "0")
+		s = strings.TrimSuffix(s, ".")
+		if s == "-0" {
+			s = "0"
+		}
+		return s
+	}
+	return "geo:" + f(p.Latitude) + "," + f(p.Longitude)
+}
+
+// TextOptions say how a plan is written out.
+type TextOptions struct {
+	// Link returns the page of a stop; nil or "": no link.
+	Link func(stopID string) string
+}
+
+// Text writes the route as plain text for a phone message, each stop in its
+// own local time.
+func (r *Route) Text(o TextOptions) string {
+	var b strings.Builder
+	if len(r.Visits) == 0 {
+		return "No stops for you.\n"
+	}
+	plural := "s"
+	if len(r.Visits) == 1 {
+		plural = ""
+	}
+	fmt.Fprintf(&b, "%d stop%s, %.0f km, %s driving.\n", len(r.Visits), plural, r.Metres/1000, short(r.Drive))
+	write := func(what string, items []Item) {
+		if len(items) == 0 {
+			return
+		}
+		words := make([]string, len(items))
+		for i, it := range items {
+			words[i] = it.Name
+			if it.Count > 1 {
+				words[i] = fmt.Sprintf("%d × %s", it.Count, it.Name)
+			}
+		}
+		fmt.Fprintf(&b, "%s: %s\n", what, strings.Join(words, ", "))
+	}
+	write("Load", r.Load.Parts)
+	write("Check in the van", r.Load.Check)
+	if len(r.Load.Tools) > 0 {
+		fmt.Fprintf(&b, "Tools: %s\n", strings.Join(r.Load.Tools, ", "))
+	}
+	for i := range r.Visits {
+		v := &r.Visits[i]
+		zone := v.Stop.Location
+		if zone == nil {
+			zone = time.UTC
+		}
+		name := v.Stop.Name
+		if name == "" {
+			name = v.Stop.ID
+		}
+		fmt.Fprintf(&b, "\n%d. %s\n", i+1, name)
+		fmt.Fprintf(&b, "   there about %s", v.Arrive.In(zone).Format("Mon 15:04 MST"))
+		if v.Begin.Sub(v.Arrive) >= time.Minute {
+			fmt.Fprintf(&b, ", opens %s", v.Begin.In(zone).Format("15:04"))
+		}
+		b.WriteByte('\n')
+		switch {
+		case v.Late():
+			fmt.Fprintf(&b, "   TOO LATE for %s: product may be lost, check it before anything is sold\n", v.LatestUseful.In(zone).Format("Mon 15:04"))
+		case !v.LatestUseful.IsZero():
+			fmt.Fprintf(&b, "   arrive by %s, product leaves its limit from then on\n", v.LatestUseful.In(zone).Format("Mon 15:04"))
+		case v.OnTheWay:
+			b.WriteString("   on your way, can wait\n")
+		}
+		for _, j := range v.Stop.Jobs {
+			cause := strings.ReplaceAll(j.Fault.String(), "-", " ")
+			if j.Fault == fault.Unknown {
+				cause = "cooling fails, cause not known"
+			}
+			fmt.Fprintf(&b, "   %s: %s", j.Machine, cause)
+			if j.Probability > 0 {
+				fmt.Fprintf(&b, " (%.0f %%)", 100*j.Probability)
+			}
+			b.WriteByte('\n')
+		}
+		fmt.Fprintf(&b, "   %s\n", v.Stop.Place.Geo())
+		if o.Link != nil {
+			if link := o.Link(v.Stop.ID); link != "" {
+				fmt.Fprintf(&b, "   %s\n", link)
+			}
+		}
+	}
+	b.WriteString("\nCautions\n")
+	for _, c := range cautions(r.Visits) {
+		fmt.Fprintf(&b, "- %s\n", c)
+	}
+	return b.String()
+}
+
+// cautions are those that the faults on the route call for, general ones
+// first. Sources: 29 CFR 1910.147(a)(2)(iii)(A) (plug in your own hands), IEC
+// 60335-2-89 (flammable refrigerants), EPA Section 608 (circuits), FDA Food
+// Code 3-501; the rest common practice.
+func cautions(visits []Visit) []string {
+	lines := []string{
+		"Unplug and keep the plug in your own hands before you open anything.",
+		"Fans and compressor restart by themselves; fins cut; never rock a machine, it tips.",
+	}
+	var capacitor, hot, flammable, circuit, wet, tcs, power bool
+	for i := range visits {
+		for _, j := range visits[i].Stop.Jobs {
+			switch j.Fault {
+			case fault.CompressorNotStarting, fault.CompressorWeak, fault.Unknown:
+				capacitor, hot, circuit = true, true, true
+			case fault.RefrigerantLow:
+				hot, circuit = true, true
+			case fault.CondenserFanStopped, fault.CondenserBlocked:
+				hot, capacitor = true, true
+			case fault.EvaporatorFanStopped:
+				capacitor = true
+			case fault.CoilIced:
+				wet = true
+			case fault.PowerLost:
+				power = true
+			}
+			switch strings.ToUpper(strings.ReplaceAll(j.Refrigerant, "-", "")) {
+			case "R290", "R600A", "":
+				flammable = true
+			}
+			tcs = tcs || j.TCS
+		}
+	}
+	for _, c := range []struct {
+		shown bool
+		text  string
+	}{
+		{capacitor, "Run and start capacitors hold charge: discharge through a resistor before you touch them."},
+		{hot, "Discharge line and compressor shell can pass 100 °C."},
+		{flammable, "R-290 and R-600a burn: read the nameplate; no flame, no spark, ventilate."},
+		{circuit, "Only certified people open a refrigerant circuit (US: EPA Section 608; elsewhere the local rule)."},
+		{wet, "Wet floor: put the sign up. Never chip ice off a coil."},
+		{power, "Wiring of the building is for a licensed electrician; no worn or light cords, none left unattended."},
+		{tcs, "Food over its limit is discarded or handled under the time rule, never tasted."},
+	} {
+		if c.shown {
+			lines = append(lines, c.text)
+		}
+	}
+	return append(lines, "Local codes and licensed practice come first.")
+}
+
+// short writes a duration in hours and minutes.
+func short(d time.Duration) string {
+	m := int(d.Round(time.Minute) / time.Minute)
+	if m < 60 {
+		return fmt.Sprintf("%d min", m)
+	}
+	return fmt.Sprintf("%d h %02d min", m/60, m%60)
+}
