@@ -94,7 +94,7 @@ func (b *Board) move(w http.ResponseWriter, r *http.Request) {
 		}
 		o.Until = collector.MillisOf(now.Add(d))
 	}
-	if err := b.alerts.Do(r.Context(), id, o); err != nil {
+	if _, err := b.desk.Do(r.Context(), id, o); err != nil {
 		status := http.StatusInternalServerError
 		if illegal := new(alerts.IllegalMove); errors.As(err, &illegal) {
 			status = http.StatusConflict

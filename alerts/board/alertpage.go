@@ -3,11 +3,13 @@ package board
 import (
 	"cmp"
 	"context"
+	"errors"
 	"slices"
 	"strings"
 	"time"
 
 	"coilward/alerts"
+	"coilward/alerts/ledger"
 )
 
 // causeWords name what an alert that stands for several machines is about.
@@ -68,10 +70,8 @@ type memberLine struct{ Machine, URL, Fault, Says string }
 
 func (b *Board) alertLine(r Reader, now time.Time, a *alerts.Alert) alertLine {
 	loc, place := time.UTC, a.Site
-	for _, s := range b.fleet().Sites {
-		if s.ID == a.Site {
-			loc, place = zone(s), site{Site: s}.label()
-		}
+	if s, ok := b.fleet().Site(a.Site); ok {
+		loc, place = zone(s), site{Site: s}.label()
 	}
 	row := alertLine{ID: a.ID, URL: alertURL(a.ID), Key: elementID(a.ID), Machine: a.Machine, Site: place,
 		Title: trades[a.Fault].title, Priority: a.Priority.String(), State: a.State.String(), Why: r.sentence(a.Why),
@@ -111,11 +111,8 @@ func (b *Board) alertLine(r Reader, now time.Time, a *alerts.Alert) alertLine {
 	return row
 }
 
-func (b *Board) alertsData(ctx context.Context, r Reader) (any, error) {
-	open, err := b.alerts.Open(ctx)
-	if err != nil {
-		return nil, err
-	}
+func (b *Board) alertsData(_ context.Context, r Reader) (any, error) {
+	open := b.desk.Alerts()
 	now := b.clock.Now()
 	slices.SortFunc(open, byNeed)
 	groups := []alertGroup{
@@ -146,12 +143,12 @@ func byNeed(a, b alerts.Alert) int {
 }
 
 func (b *Board) alertData(ctx context.Context, r Reader, id string) (any, error) {
-	a, ok, err := b.alerts.Alert(ctx, id)
+	a, err := b.ledger.Alert(ctx, id)
+	if errors.Is(err, ledger.ErrNone) {
+		return nil, errGone
+	}
 	if err != nil {
 		return nil, err
-	}
-	if !ok {
-		return nil, errGone
 	}
 	return b.alertLine(r, b.clock.Now(), &a), nil
 }
@@ -184,16 +181,14 @@ func (b *Board) shelveData(ctx context.Context, r Reader, id string) (any, error
 type auditLine struct{ When, Who, What, Reason string }
 
 func (b *Board) auditData(ctx context.Context, r Reader, id string) (any, error) {
-	steps, err := b.alerts.Steps(ctx, id)
+	steps, err := b.ledger.Moves(ctx, id)
 	if err != nil {
 		return nil, err
 	}
 	now, loc := b.clock.Now(), time.UTC
-	if a, ok, err := b.alerts.Alert(ctx, id); err == nil && ok {
-		for _, s := range b.fleet().Sites {
-			if s.ID == a.Site {
-				loc = zone(s)
-			}
+	if a, err := b.ledger.Alert(ctx, id); err == nil {
+		if s, ok := b.fleet().Site(a.Site); ok {
+			loc = zone(s)
 		}
 	}
 	var out []auditLine

@@ -2,11 +2,13 @@ package board
 
 import (
 	"context"
+	"net/http"
 	"net/http/httptest"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -16,6 +18,7 @@ import (
 	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 
 	"coilward/detect/fault"
 )
@@ -203,4 +206,135 @@ func TestScreensInABrowser(t *testing.T) {
 			}
 		}
 	}
+}
+
+// until waits in the page until the expression is true.
+func until(t *testing.T, ctx context.Context, expression string) {
+	t.Helper()
+	for {
+		_, err := chromedp.Run(ctx, chromedp.Poll[bool](expression))
+		switch {
+		case err == nil:
+			return
+		case ctx.Err() != nil || !strings.Contains(err.Error(), "(-32000)"): // but for a page that is just going: ask the next one
+			t.Fatalf("%v: never came true: %s", err, expression)
+		}
+	}
+}
+
+func TestAcknowledgeByClickAndByKeyboard(t *testing.T) {
+	chrome := browser(t)
+	for name, take := range map[string]func(t *testing.T, ctx context.Context){
+		"click": func(t *testing.T, ctx context.Context) {
+			if err := chromedp.Do(ctx, chromedp.Click(chromedp.CSS("#take-x-cab-0403")), chromedp.WaitVisible(chromedp.CSS("#name")),
+				chromedp.SendKeys(chromedp.CSS("#name"), "Ana"), chromedp.Click(chromedp.CSS("#reader .act"))); err != nil {
+				t.Fatal(err)
+			}
+		},
+		"keyboard": func(t *testing.T, ctx context.Context) {
+			// Tab from the top until the button has the focus, as a person would.
+			for range 60 {
+				if err := chromedp.Do(ctx, chromedp.KeyEvent(kb.Tab)); err != nil {
+					t.Fatal(err)
+				}
+				if eval[string](t, ctx, "document.activeElement.id") == "take-x-cab-0403" {
+					break
+				}
+			}
+			if got := eval[string](t, ctx, "document.activeElement.id + ' ' + getComputedStyle(document.activeElement).outlineStyle"); got != "take-x-cab-0403 solid" {
+				t.Fatalf("the button cannot be reached, or its focus not seen: %q", got)
+			}
+			if err := chromedp.Do(ctx, chromedp.KeyEvent(kb.Enter), chromedp.WaitVisible(chromedp.CSS("#name"))); err != nil {
+				t.Fatal(err)
+			}
+			until(t, ctx, "document.activeElement.id === 'name'")
+			if err := chromedp.Do(ctx, chromedp.KeyEvent("Ana"+kb.Enter)); err != nil {
+				t.Fatal(err)
+			}
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			w := troubled(t)
+			b := w.board(t)
+			server := httptest.NewServer(b)
+			defer server.Close()
+			defer b.Close()
+			watcher, ctx := tab(t, chrome, 1280, 900, false), tab(t, chrome, 390, 844, false)
+			for _, c := range []context.Context{watcher, ctx} {
+				if err := chromedp.Do(c, chromedp.Navigate(server.URL+"/"), chromedp.WaitReady("footer")); err != nil {
+					t.Fatal(err)
+				}
+			}
+			take(t, ctx)
+			until(t, ctx, "location.pathname === '/' && document.getElementById('x-cab-0403')?.textContent.includes('taken by Ana')")
+			// Who only watches sees it too, without doing anything.
+			until(t, watcher, "document.getElementById('x-cab-0403').textContent.includes('taken by Ana')")
+			if a, _ := w.Alert(t.Context(), "A-000001"); a.AcknowledgedBy != "Ana" {
+				t.Errorf("acknowledged by %q", a.AcknowledgedBy)
+			}
+		})
+	}
+}
+
+func TestCrosshairByKeyboardAndTouch(t *testing.T) {
+	chrome := browser(t)
+	w := troubled(t)
+	b := w.board(t)
+	server := httptest.NewServer(b)
+	defer server.Close()
+	defer b.Close()
+	ctx := tab(t, chrome, 390, 844, false)
+	if err := chromedp.Do(ctx, chromedp.Navigate(server.URL+"/machines/cab-0403"), chromedp.WaitReady("#axis"), chromedp.Focus(chromedp.CSS("#axis")), chromedp.KeyEvent(kb.Home)); err != nil {
+		t.Fatal(err)
+	}
+	says := "document.getElementById('axis').getAttribute('aria-valuetext')"
+	// 24 hours before Fri 14:20 in New York.
+	if got := eval[string](t, ctx, says); !strings.HasPrefix(got, "Thu\u00a014:2") && !strings.HasPrefix(got, "Thu\u00a02:2") || !strings.Contains(got, "cabinet air") {
+		t.Errorf("at the left end it says %q", got)
+	}
+	before := eval[string](t, ctx, says)
+	if err := chromedp.Do(ctx, chromedp.KeyEvent(kb.ArrowRight)); err != nil {
+		t.Fatal(err)
+	}
+	if got := eval[string](t, ctx, says); got == before {
+		t.Errorf("an arrow key does not move it: %q", got)
+	}
+	if err := chromedp.Do(ctx, chromedp.ScrollIntoView(chromedp.CSS(".strip.air .plot"))); err != nil {
+		t.Fatal(err)
+	}
+	box := eval[[]float64](t, ctx, "(() => { const r = document.querySelector('.strip.air .plot').getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2]; })()")
+	if err := chromedp.Do(ctx, chromedp.TapXY(box[0], box[1])); err != nil {
+		t.Fatal(err)
+	}
+	// Half of 24 hours before 14:20 is 02:20, a quarter of an hour either way.
+	if got := eval[string](t, ctx, "document.getElementById('under').textContent"); !strings.HasPrefix(got, "At 2:") && !strings.HasPrefix(got, "At 02:") {
+		t.Errorf("a touch in the middle says %q", got)
+	}
+}
+
+// A page that has lost its stream says since when, and takes it up again.
+func TestLostStreamIsSaid(t *testing.T) {
+	chrome := browser(t)
+	w := troubled(t)
+	b := w.board(t)
+	var cut atomic.Bool
+	server := httptest.NewServer(http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
+		if cut.Load() && strings.HasPrefix(r.URL.Path, "/live/") {
+			rw.WriteHeader(http.StatusNoContent) // as a proxy in front may
+			return
+		}
+		b.ServeHTTP(rw, r)
+	}))
+	defer server.Close()
+	defer b.Close()
+	ctx := tab(t, chrome, 390, 844, false)
+	if err := chromedp.Do(ctx, chromedp.Navigate(server.URL+"/"), chromedp.WaitReady("footer")); err != nil {
+		t.Fatal(err)
+	}
+	until(t, ctx, "document.getElementById('lost').hidden")
+	cut.Store(true)
+	server.CloseClientConnections()
+	until(t, ctx, "!document.getElementById('lost').hidden && document.getElementById('lost').textContent.includes('Not live since Fri')")
+	cut.Store(false)
+	until(t, ctx, "document.getElementById('lost').hidden")
 }

@@ -13,6 +13,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"coilward/alerts"
+	"coilward/alerts/ledger"
 	"coilward/collector"
 	"coilward/collector/fleet"
 	"coilward/collector/quantity"
@@ -47,20 +48,21 @@ func newWorld(t testing.TB, machines, perSite int) *world {
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := &world{now: fixedNow, speed: 1, fleet: &fleet.Fleet{}, views: map[string]detect.View{}, steps: map[string][]alerts.Step{}, plans: map[string]Arrival{}}
+	w := &world{now: fixedNow, speed: 1, views: map[string]detect.View{}, steps: map[string][]alerts.Step{}, plans: map[string]Arrival{}}
+	var sites []*fleet.Site
 	for i := range machines {
 		if i%perSite == 0 {
-			n := len(w.fleet.Sites)
+			n := len(sites)
 			name := siteNames[n%len(siteNames)]
 			if n >= len(siteNames) {
 				name = fmt.Sprintf("%s %d", name, n/len(siteNames)+1)
 			}
-			w.fleet.Sites = append(w.fleet.Sites, &fleet.Site{ID: fmt.Sprintf("site-%02d", n+1), Name: name, Location: loc})
+			sites = append(sites, &fleet.Site{ID: fmt.Sprintf("site-%02d", n+1), Name: name, Location: loc})
 		}
-		s := w.fleet.Sites[len(w.fleet.Sites)-1]
+		s := sites[len(sites)-1]
 		m := &fleet.Machine{ID: fmt.Sprintf("cab-%04d", 401+i), Site: s.ID, Kind: fleet.Kind(i % fleet.NumKinds), Product: fleet.Product(i % 5 / 2),
 			LoadValue: float64(180 + i*37%600), Refrigerant: []string{"R-290", "R-134a", ""}[i%3]}
-		m.Limits = productLimits[m.Product].Limits
+		m.Limits = m.Product.Limits()
 		s.Machines = append(s.Machines, m)
 		v := detect.View{Machine: m.ID, Site: s.ID, At: collector.MillisOf(w.now.Add(-40 * time.Second)), LastHeard: collector.MillisOf(w.now.Add(-38 * time.Second)),
 			Run: detect.Stopped, RunFraction: 0.38 + 0.01*float64(i%12), HasProduct: true, ProductTemperature: quantity.Celsius(3 + 0.1*float64(i%13)), ProductSD: 0.3,
@@ -78,6 +80,7 @@ func newWorld(t testing.TB, machines, perSite int) *world {
 		}
 		w.views[m.ID] = v
 	}
+	w.fleet = fleet.New(sites...)
 	return w
 }
 
@@ -231,7 +234,7 @@ func (w *world) Trace(_ context.Context, machine string, from, to time.Time) ([]
 	return out, nil
 }
 
-func (w *world) Open(context.Context) ([]alerts.Alert, error) {
+func (w *world) Alerts() []alerts.Alert {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	var out []alerts.Alert
@@ -240,37 +243,37 @@ func (w *world) Open(context.Context) ([]alerts.Alert, error) {
 			out = append(out, w.open[i].Clone())
 		}
 	}
-	return out, w.fail
+	return out
 }
 
-func (w *world) Alert(_ context.Context, id string) (alerts.Alert, bool, error) {
+func (w *world) Alert(_ context.Context, id string) (alerts.Alert, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	i := slices.IndexFunc(w.open, func(a alerts.Alert) bool { return a.ID == id })
 	if i < 0 {
-		return alerts.Alert{}, false, nil
+		return alerts.Alert{}, fmt.Errorf("alert %s: %w", id, ledger.ErrNone)
 	}
-	return w.open[i].Clone(), true, nil
+	return w.open[i].Clone(), nil
 }
 
-func (w *world) Do(_ context.Context, id string, o alerts.Order) error {
+func (w *world) Do(_ context.Context, id string, o alerts.Order) ([]alerts.Change, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	i := slices.IndexFunc(w.open, func(a alerts.Alert) bool { return a.ID == id })
 	if i < 0 {
-		return fmt.Errorf("alert %s is not known", id)
+		return nil, fmt.Errorf("alert %s: %w", id, ledger.ErrNone)
 	}
 	s, err := w.open[i].Do(o)
 	if err == nil {
 		w.steps[id] = append(w.steps[id], s)
 	}
-	return err
+	return nil, err
 }
 
-func (w *world) Steps(_ context.Context, id string) ([]alerts.Step, error) {
+func (w *world) Moves(_ context.Context, id string) ([]alerts.Step, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	return slices.Clone(w.steps[id]), nil
+	return slices.Clone(w.steps[id]), w.fail
 }
 
 func (w *world) Now() time.Time {
@@ -289,7 +292,7 @@ func (w *world) pass(d time.Duration) {
 
 func (w *world) board(t testing.TB) *Board {
 	t.Helper()
-	b, err := New(Options{Fleet: func() *fleet.Fleet { return w.fleet }, Models: w, History: w, Alerts: w, Clock: w,
+	b, err := New(Options{Fleet: func() *fleet.Fleet { return w.fleet }, Models: w, History: w, Desk: w, Ledger: w, Clock: w,
 		Health: func() []Degraded { return w.health }, Arrival: func(m string) (Arrival, bool) { a, ok := w.plans[m]; return a, ok },
 		Version: "test", Log: zerolog.Nop(), Refresh: 50 * time.Millisecond})
 	if err != nil {

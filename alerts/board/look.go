@@ -2,7 +2,6 @@ package board
 
 import (
 	"cmp"
-	"context"
 	"slices"
 	"strings"
 	"time"
@@ -60,18 +59,15 @@ type unit struct {
 const unlistedSite = "unlisted"
 
 // look makes the picture, or hands out the one just made.
-func (b *Board) look(ctx context.Context) (*picture, error) {
+func (b *Board) look() *picture {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	rings, wall := b.bell.count(), b.wall()
 	if p := b.latest; p != nil && p.rings == rings && wall.Sub(p.made) < b.refresh/2 {
-		return p, nil
+		return p
 	}
 	p := &picture{now: b.clock.Now(), made: wall, rings: rings, alerts: map[string]*alerts.Alert{}, degraded: b.health()}
-	open, err := b.alerts.Open(ctx)
-	if err != nil {
-		return nil, err
-	}
+	open := b.desk.Alerts()
 	for i := range open {
 		for _, m := range open[i].Members {
 			// An alert that explains others wins over those it suppressed.
@@ -82,7 +78,7 @@ func (b *Board) look(ctx context.Context) (*picture, error) {
 	}
 	p.gather(b.fleet(), b.models)
 	b.latest = p
-	return p, nil
+	return p
 }
 
 func (p *picture) gather(f *fleet.Fleet, models Models) {
@@ -90,8 +86,8 @@ func (p *picture) gather(f *fleet.Fleet, models Models) {
 		site  int
 		index int
 	}
-	at := map[string]place{}
-	bySite := map[string]int{}
+	at := make(map[string]place, f.Len())
+	bySite := make(map[string]int, len(f.Sites))
 	for _, s := range f.Sites {
 		bySite[s.ID] = len(p.sites)
 		sum := site{Site: s, machines: make([]unit, 0, len(s.Machines))}
@@ -113,8 +109,7 @@ func (p *picture) gather(f *fleet.Fleet, models Models) {
 				}
 			}
 			w = place{s, len(p.sites[s].machines)}
-			p.sites[s].machines = append(p.sites[s].machines,
-				unit{Machine: &fleet.Machine{ID: v.Machine, Site: v.Site, Limits: defaultLimits, Unlisted: true}})
+			p.sites[s].machines = append(p.sites[s].machines, unit{Machine: unlisted(f, v)})
 		}
 		u := &p.sites[w.site].machines[w.index]
 		u.view, u.heard = v, true
@@ -237,24 +232,27 @@ func either2(yes bool, a, b int) int {
 // machine finds a machine, its site and its view. A machine of the fleet file
 // that was never heard has no view; one heard but not listed gets defaults.
 func (b *Board) machine(id string) (m *fleet.Machine, s *fleet.Site, v detect.View, heard, ok bool) {
+	f := b.fleet()
 	v, heard = b.models.View(id)
-	for _, s := range b.fleet().Sites {
-		for _, m := range s.Machines {
-			if m.ID == id {
-				return m, s, v, heard, true
-			}
+	if m, ok = f.Machine(id); !ok {
+		if !heard {
+			return nil, nil, v, false, false
 		}
+		m = unlisted(f, v)
 	}
-	if !heard {
-		return nil, nil, v, false, false
+	if s, ok = f.Site(m.Site); !ok {
+		s = &fleet.Site{ID: unlistedSite, Name: "Not in the fleet file", Location: time.UTC}
 	}
-	s = &fleet.Site{ID: v.Site, Name: v.Site, Location: time.UTC}
-	for _, known := range b.fleet().Sites {
-		if known.ID == v.Site {
-			s = known
-		}
+	return m, s, v, heard, true
+}
+
+// unlisted is a machine that was heard and is not in the fleet file: the
+// fleet's own record of it, or what the fleet would make of it.
+func unlisted(f *fleet.Fleet, v detect.View) *fleet.Machine {
+	if m, ok := f.Machine(v.Machine); ok {
+		return m
 	}
-	return &fleet.Machine{ID: id, Site: v.Site, Limits: defaultLimits, Unlisted: true}, s, v, true, true
+	return &fleet.Machine{ID: v.Machine, Site: v.Site, Limits: fleet.SealedBeverage.Limits(), Unlisted: true}
 }
 
 // zone is the site's time zone; UTC when the file does not say.
@@ -264,7 +262,3 @@ func zone(s *fleet.Site) *time.Location {
 	}
 	return s.Location
 }
-
-// defaultLimits are those of sealed beverages, which is what an unlisted
-// machine is taken to hold.
-var defaultLimits = fleet.Limits{Warm: 7, Cold: -1}

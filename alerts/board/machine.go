@@ -6,6 +6,7 @@ import (
 	"math"
 	"net/url"
 	"strconv"
+	"strings"
 	"time"
 
 	"coilward/collector"
@@ -44,15 +45,12 @@ type evidenceLine struct{ Number, Text, Since, Channel string }
 func machineURL(id string) string { return "/machines/" + url.PathEscape(id) }
 func siteURL(id string) string    { return "/sites/" + url.PathEscape(id) }
 
-func (b *Board) verdictData(ctx context.Context, r Reader, id string) (any, error) {
+func (b *Board) verdictData(_ context.Context, r Reader, id string) (any, error) {
 	m, s, v, heard, ok := b.machine(id)
 	if !ok {
 		return nil, errGone
 	}
-	p, err := b.look(ctx)
-	if err != nil {
-		return nil, err
-	}
+	p := b.look()
 	now, loc := b.clock.Now(), zone(s)
 	out := verdict{Machine: id, Site: site{Site: s}.label(), SiteURL: siteURL(s.ID), Unlisted: m.Unlisted, Unheard: !heard,
 		What: kindWords[m.Kind] + ", " + productWords[m.Product]}
@@ -80,7 +78,7 @@ func (b *Board) verdictData(ctx context.Context, r Reader, id string) (any, erro
 	case out.Quiet:
 		out.Says = "Nothing is wrong that the readings show: well with " + probability(v.WellProbability) + "."
 	}
-	out.Figures = b.figures(m, v, heard, r, now, loc)
+	out.Figures = b.figures(m, s, v, heard, r, now)
 	return out, nil
 }
 
@@ -112,23 +110,23 @@ func (out *verdict) findings(v detect.View, r Reader, now time.Time, loc *time.L
 }
 
 // figures are the numbers a tech asks for first, each with what it rests on.
-func (b *Board) figures(m *fleet.Machine, v detect.View, heard bool, r Reader, now time.Time, loc *time.Location) []fact {
+func (b *Board) figures(m *fleet.Machine, s *fleet.Site, v detect.View, heard bool, r Reader, now time.Time) []fact {
+	loc := zone(s)
 	var out []fact
 	if v.HasProduct {
 		out = append(out, fact{"Product now", r.temperature(v.ProductTemperature), "estimated, ± " + r.difference(v.ProductSD)})
 	}
-	origin := b.origin(m)
 	out = append(out,
-		fact{"Warm limit", r.temperature(m.Limits.Warm), origin},
-		fact{"Cold limit", r.temperature(m.Limits.Cold), origin})
+		fact{"Warm limit", r.temperature(m.Limits.Warm), origin(m, fleet.FieldWarmLimit)},
+		fact{"Cold limit", r.temperature(m.Limits.Cold), origin(m, fleet.FieldColdLimit)})
 	if m.LoadValue > 0 {
-		out = append(out, fact{"On board", money(b.currency, m.LoadValue), "fleet file"})
+		out = append(out, fact{"On board", money(b.money(), m.LoadValue), "fleet file"})
 	}
 	if !heard {
 		return out
 	}
-	if s := v.CapacityShare; !math.IsNaN(s) && s > 0 {
-		out = append(out, fact{"Cooling capacity", percent(s), "of this machine's own when well"})
+	if share := v.CapacityShare; !math.IsNaN(share) && share > 0 {
+		out = append(out, fact{"Cooling capacity", percent(share), "of this machine's own when well"})
 	}
 	if v.HasHotDayLimit {
 		out = append(out, fact{"Hot-day limit", r.temperature(v.HotDayLimit), "above this ambient it could not hold"})
@@ -144,6 +142,12 @@ func (b *Board) figures(m *fleet.Machine, v detect.View, heard bool, r Reader, n
 	if m.Refrigerant != "" {
 		out = append(out, fact{"Refrigerant", m.Refrigerant, "fleet file"})
 	}
+	if s.Address != "" {
+		out = append(out, fact{"Where", s.Address, s.Contact.Note})
+	}
+	if c := s.Contact; c.Name != "" || c.Phone != "" {
+		out = append(out, fact{"At the site", strings.TrimSpace(c.Name + " " + c.Phone), c.Email})
+	}
 	own := "this machine's own normal is known"
 	if !v.Learned {
 		own = "still learning this machine: judged by its kind"
@@ -151,25 +155,15 @@ func (b *Board) figures(m *fleet.Machine, v detect.View, heard bool, r Reader, n
 	return append(out, fact{"Heard", r.moment(v.LastHeard.Time(), now, loc), own})
 }
 
-// productLimits are the limits of each product class and where they come from.
-var productLimits = [fleet.NumProducts]struct {
-	fleet.Limits
-	from string
-}{
-	fleet.SealedBeverage: {fleet.Limits{Warm: 7, Cold: -1}, "default for sealed beverages"},
-	fleet.Dairy:          {fleet.Limits{Warm: 5, Cold: -1}, "FDA Food Code 3-501.16"},
-	fleet.TCSFood:        {fleet.Limits{Warm: 5, Cold: -1}, "FDA Food Code 3-501.16"},
-}
-
-// origin says where the machine's limits come from.
-func (b *Board) origin(m *fleet.Machine) string {
-	if b.limitOrigin != nil {
-		if from := b.limitOrigin(m.ID); from != "" {
-			return from
-		}
+// origin says where a limit of the machine comes from.
+func origin(m *fleet.Machine, f fleet.Field) string {
+	switch o := m.Origin(f); {
+	case o.Level != fleet.BuiltIn:
+		return "set for the " + o.String()
+	case f == fleet.FieldWarmLimit:
+		return m.Product.LimitSource()
 	}
-	d := productLimits[m.Product]
-	return either(d.Limits == m.Limits, d.from, "set in the fleet file")
+	return "built in: below it product freezes"
 }
 
 // timeline is what happened, newest first.
@@ -256,11 +250,8 @@ const (
 	mostFound  = 200 // machines listed for a query
 )
 
-func (b *Board) sitesData(ctx context.Context, r Reader) (any, error) {
-	p, err := b.look(ctx)
-	if err != nil {
-		return nil, err
-	}
+func (b *Board) sitesData(_ context.Context, r Reader) (any, error) {
+	p := b.look()
 	out := sitesView{Total: p.machines}
 	for _, s := range p.sites {
 		row := siteLine{ID: s.ID, Name: s.label(), URL: siteURL(s.ID), Trouble: s.trouble > 0,

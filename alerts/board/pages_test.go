@@ -1,9 +1,38 @@
 package board
 
 import (
+	"crypto/sha256"
+	"flag"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
 	"testing"
+	"time"
+
+	"coilward/alerts"
+	"coilward/alerts/ledger"
+	"coilward/collector"
+	"coilward/collector/fleet"
+	"coilward/detect"
+	"coilward/detect/fault"
+)
+
+// The real stores are what the board's interfaces were cut for.
+var (
+	_ Desk   = (*ledger.Desk)(nil)
+	_ Ledger = (*ledger.Ledger)(nil)
+)
+
+var update = flag.Bool("update", false, "write the golden pages anew")
+
+// german and american are readers with everything set the other way round.
+const (
+	german   = "coilward_reader=name=Ana&unit=C&clock=24"
+	american = "coilward_reader=name=Ana&unit=F&clock=12"
 )
 
 func get(t *testing.T, h http.Handler, path string, headers ...string) *httptest.ResponseRecorder {
@@ -25,5 +54,158 @@ func TestEveryPageAnswers(t *testing.T) {
 		if w := get(t, b, path); w.Code != want {
 			t.Errorf("%s: %d, want %d\n%s", path, w.Code, want, w.Body)
 		}
+	}
+}
+
+// bulk is the drawing of a curve, and the crosshair's values: in the golden
+// pages a checksum stands for it.
+var bulk = regexp.MustCompile(`d="M[^"]{150,}"|\{"times":[^<]*`)
+
+func TestGoldenPages(t *testing.T) {
+	hurt := troubled(t)
+	// A site without power: one line for four machines.
+	power := hurt.hurt("cab-0419", fault.PowerLost, 0.98, 5*time.Hour, 3.9, alerts.High, alerts.Unacknowledged)
+	for _, m := range []string{"cab-0420", "cab-0421", "cab-0422"} {
+		hurt.hurt(m, fault.PowerLost, 0.98, 6*time.Hour, 3.9, alerts.High, alerts.Unacknowledged)
+	}
+	var members []alerts.Member
+	for _, a := range hurt.open[len(hurt.open)-4:] {
+		members = append(members, a.Members...)
+	}
+	hurt.open = hurt.open[:len(hurt.open)-3]
+	site := &hurt.open[len(hurt.open)-1]
+	site.Cause, site.Machine, site.Members = alerts.SitePower, "", members
+	hurt.health = []Degraded{{"e-mail", "The mail server refuses connections; alerts wait in the outbox.", fixedNow.Add(-30 * time.Minute)}}
+	hurt.speed = 60
+	for name, c := range map[string]struct {
+		world  *world
+		path   string
+		cookie string
+	}{
+		"fleet":           {hurt, "/", german},
+		"fleet-american":  {hurt, "/", american},
+		"fleet-quiet":     {newWorld(t, 12, 6), "/", german},
+		"machine":         {hurt, "/machines/cab-0403", german},
+		"machine-well-7d": {hurt, "/machines/cab-0402?span=7d", american},
+		"alerts":          {hurt, "/alerts", german},
+		"alert":           {hurt, "/alerts/A-000005", german},
+		"alert-site":      {hurt, "/alerts/" + power, german},
+		"site":            {hurt, "/sites/site-01", german},
+		"find":            {hurt, "/find?q=mill", german},
+		"reader":          {hurt, "/reader?next=/alerts", american},
+	} {
+		t.Run(name, func(t *testing.T) {
+			got := get(t, c.world.board(t), c.path, "Cookie", c.cookie).Body.String()
+			got = strings.ReplaceAll(got, assetVersion, "ASSET")
+			got = bulk.ReplaceAllStringFunc(got, func(s string) string {
+				return fmt.Sprintf("%s…%d bytes %x…%s", s[:20], len(s), sha256.Sum256([]byte(s)), s[len(s)-20:])
+			})
+			file := filepath.Join("testdata", name+".golden.html")
+			if *update {
+				if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatalf("%v; run go test ./alerts/board -update and read the page", err)
+			}
+			if got != string(want) {
+				t.Errorf("%s differs%s", file, firstDifference(string(want), got))
+			}
+		})
+	}
+}
+
+func firstDifference(want, got string) string {
+	a, b := strings.Split(want, "\n"), strings.Split(got, "\n")
+	for i := range min(len(a), len(b)) {
+		if a[i] != b[i] {
+			return " at line " + number(float64(i+1), 0) + "\nwant " + clip(a[i]) + "\ngot  " + clip(b[i])
+		}
+	}
+	return " in length"
+}
+
+func clip(s string) string {
+	if len(s) > 600 {
+		return s[:600] + "…"
+	}
+	return s
+}
+
+// A machine heard with a hostile name must not write into the page.
+func TestHostileNamesAreEscaped(t *testing.T) {
+	const evil = `"><script>alert(1)</script>`
+	w := newWorld(t, 3, 3)
+	at := collector.MillisOf(w.now)
+	w.views[evil] = detect.View{Machine: evil, Site: evil, At: at, LastHeard: at,
+		Happenings: []detect.Happening{{Kind: detect.Restock, From: at, Text: evil}},
+		OpenFindings: []detect.Finding{{ID: evil, Machine: evil, Fault: fault.CoilIced, Probability: 0.7, LimitAt: at.Add(time.Hour), LimitEarly: at, LimitLate: at.Add(3 * time.Hour),
+			Evidence: []detect.Evidence{{Text: evil + "</script><script>", Since: at}}, RuledOut: []detect.Evidence{{Text: evil}}}}}
+	w.fleet.Sites[0].Name = evil
+	w.open = []alerts.Alert{{ID: evil, Machine: evil, Site: evil, Why: evil, State: alerts.Shelved, Reason: evil, Active: true, ShelvedUntil: at.Add(time.Hour),
+		Members: []alerts.Member{{Finding: evil, Machine: evil}}}}
+	w.plans[evil] = Arrival{evil, w.now.Add(time.Hour)}
+	w.health = []Degraded{{evil, evil, w.now}}
+	b := w.board(t)
+	for _, path := range []string{"/", machineURL(evil), "/alerts", alertURL(evil), "/sites/unlisted", "/find?q=" + "%22%3E%3Cscript%3E", "/reader?next=" + "javascript:alert(1)"} {
+		got := get(t, b, path, "Cookie", `coilward_reader=name=%22%3E%3Cscript%3Ealert(1)`)
+		body := got.Body.String()
+		if got.Code != 200 {
+			t.Errorf("%s: %d", path, got.Code)
+		}
+		// The only scripts are the board's own file and the crosshair's data.
+		for _, piece := range strings.Split(strings.ToLower(body), "<script")[1:] {
+			if !strings.HasPrefix(piece, ` src="/static/board.js`) && !strings.HasPrefix(piece, ` type="application/json" id="cross-data"`) {
+				t.Errorf("%s: a script of somebody else's: %.80q", path, piece)
+			}
+		}
+		if strings.Contains(body, "javascript:") || strings.Contains(body, evil) {
+			t.Errorf("%s: the name stands in the page as it is", path)
+		}
+	}
+}
+
+func TestUnlistedAndUnheardMachines(t *testing.T) {
+	w := newWorld(t, 6, 6)
+	delete(w.views, "cab-0402")
+	v := w.views["cab-0401"]
+	v.Machine, v.Site = "stray-1", "nowhere"
+	w.views["stray-1"] = v
+	b := w.board(t)
+	fleetPage := get(t, b, "/", "Cookie", german).Body.String()
+	for _, want := range []string{"7 machines, none in trouble; 1 not heard yet", "Not in the fleet file", `href="/machines/stray-1"`} {
+		if !strings.Contains(fleetPage, want) {
+			t.Errorf("fleet page lacks %q", want)
+		}
+	}
+	if body := get(t, b, "/machines/cab-0402").Body.String(); !strings.Contains(body, "Nothing was heard of this machine yet") {
+		t.Error("a machine that was never heard does not say so")
+	}
+	if body := get(t, b, "/machines/stray-1").Body.String(); !strings.Contains(body, "not in the fleet file, watched with defaults") {
+		t.Error("an unlisted machine does not say so")
+	}
+}
+
+// Most urgent first: lost, then by time left, then what holds.
+func TestRulerOrder(t *testing.T) {
+	p := troubled(t).board(t).look()
+	var got []string
+	for _, l := range p.trouble {
+		got = append(got, l.machine.ID)
+	}
+	if want := "cab-0408 cab-0403 cab-0417 cab-0429 cab-0435"; strings.Join(got, " ") != want {
+		t.Errorf("order %v, want %s", got, want)
+	}
+}
+
+// The limit is drawn at its share of the 24 h, and the bounds around it.
+func TestBarLaysTimeOut(t *testing.T) {
+	at := func(h int) collector.Millis { return collector.MillisOf(fixedNow.Add(time.Duration(h) * time.Hour)) }
+	l := line{machine: &fleet.Machine{}, limit: at(12).Time(), finding: detect.Finding{LimitEarly: at(6), LimitLate: at(30)}}
+	got := barOf(fixedNow, l)
+	if want := (bar{Solid: "25.00%", TaperX: "25.00%", TaperW: "75.00%", Tick: "50.00%"}); got != want {
+		t.Errorf("got %+v, want %+v", got, want)
 	}
 }

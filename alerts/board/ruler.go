@@ -94,11 +94,8 @@ func per(share float64) string {
 	return strconv.FormatFloat(share*100, 'f', 2, 64) + "%"
 }
 
-func (b *Board) rulerData(ctx context.Context, r Reader) (any, error) {
-	p, err := b.look(ctx)
-	if err != nil {
-		return nil, err
-	}
+func (b *Board) rulerData(_ context.Context, r Reader) (any, error) {
+	p := b.look()
 	out := ruler{Ticks: rulerTicks(), Machines: p.machines, Silent: p.machines - p.heard}
 	for _, l := range p.trouble {
 		row := b.rulerLine(r, p.now, l)
@@ -137,7 +134,7 @@ func (b *Board) rulerLine(r Reader, now time.Time, l line) rulerLine {
 		row.Product = r.temperature(f.ProductTemperature)
 	}
 	if l.machine.LoadValue > 0 {
-		row.Value = money(b.currency, l.machine.LoadValue) + " of " + productWords[l.machine.Product]
+		row.Value = money(b.money(), l.machine.LoadValue) + " of " + productWords[l.machine.Product]
 	} else {
 		row.Value = productWords[l.machine.Product]
 	}
@@ -185,7 +182,7 @@ func (b *Board) people(row *rulerLine, r Reader, now time.Time, l line) {
 	row.Alert, row.AlertURL, row.Priority = a.ID, alertURL(a.ID), a.Priority.String()
 	row.Waiting = waits(a.State)
 	row.Acted = acted(r, a, now, loc)
-	row.Why = a.Why
+	row.Why = r.sentence(a.Why)
 }
 
 // barOf lays a line out on the ruler.

@@ -14,8 +14,8 @@ import (
 	"coilward/collector/fleet"
 )
 
-// Options are what a board needs. Fleet, Models, History, Alerts and Clock
-// must be given.
+// Options are what a board needs. Fleet, Models, History, Desk,
+// Ledger and Clock must be given.
 type Options struct {
 	Listen string   // loopback address; default 127.0.0.1:8417
 	Hosts  []string // host names besides the loopback ones that the board answers to, for a reverse proxy
@@ -23,39 +23,39 @@ type Options struct {
 	Fleet   func() *fleet.Fleet // asked at every page: a reload shows at once
 	Models  Models
 	History History
-	Alerts  Alerts
+	Desk    Desk
+	Ledger  Ledger
 	Clock   Clock
 	Bell    *Bell // rung by whoever changes something
 
-	Health      func() []Degraded                    // what works only in part
-	Arrival     func(machine string) (Arrival, bool) // planned visits
-	LimitOrigin func(machine string) string          // where a machine's limits come from
-	Mount       map[string]http.Handler              // further paths: "GET /metrics", "GET /livez"
-	Refresh     time.Duration                        // wall time between two looks of a stream; default 2 s
-	Streams     int                                  // most pages live at once, more are told to come back; default 200
-	Currency    string                               // written before an amount; default $
-	Version     string
-	Log         zerolog.Logger
+	Health   func() []Degraded                    // what works only in part
+	Arrival  func(machine string) (Arrival, bool) // planned visits
+	Mount    map[string]http.Handler              // further paths: "GET /metrics", "GET /livez"
+	Refresh  time.Duration                        // wall time between two looks of a stream; default 2 s
+	Streams  int                                  // most pages live at once, more are told to come back; default 200
+	Currency string                               // written before an amount where the fleet file names no currency; default $
+	Version  string
+	Log      zerolog.Logger
 }
 
 // Board is the screens as an http.Handler.
 type Board struct {
-	fleet       func() *fleet.Fleet
-	models      Models
-	history     History
-	alerts      Alerts
-	clock       Clock
-	bell        *Bell
-	health      func() []Degraded
-	arrival     func(string) (Arrival, bool)
-	limitOrigin func(string) string
-	refresh     time.Duration
-	currency    string
-	version     string
-	listen      string
-	log         zerolog.Logger
-	handler     http.Handler
-	wall        func() time.Time // for how long a picture lasts, nothing else
+	fleet    func() *fleet.Fleet
+	models   Models
+	history  History
+	desk     Desk
+	ledger   Ledger
+	clock    Clock
+	bell     *Bell
+	health   func() []Degraded
+	arrival  func(string) (Arrival, bool)
+	refresh  time.Duration
+	currency string
+	version  string
+	listen   string
+	log      zerolog.Logger
+	handler  http.Handler
+	wall     func() time.Time // for how long a picture lasts, nothing else
 
 	seats chan struct{} // one a live page
 	done  chan struct{} // closed when the board stops: streams end
@@ -89,15 +89,15 @@ func New(o Options) (*Board, error) {
 	if o.Arrival == nil {
 		o.Arrival = func(string) (Arrival, bool) { return Arrival{}, false }
 	}
-	if o.Fleet == nil || o.Models == nil || o.History == nil || o.Alerts == nil || o.Clock == nil {
-		return nil, errors.New("board: Fleet, Models, History, Alerts and Clock must be given")
+	if o.Fleet == nil || o.Models == nil || o.History == nil || o.Desk == nil || o.Ledger == nil || o.Clock == nil {
+		return nil, errors.New("board: Fleet, Models, History, Desk, Ledger and Clock must be given")
 	}
 	if err := loopbackOnly(o.Listen); err != nil {
 		return nil, err
 	}
 	b := &Board{
-		fleet: o.Fleet, models: o.Models, history: o.History, alerts: o.Alerts, clock: o.Clock, bell: o.Bell,
-		health: o.Health, arrival: o.Arrival, limitOrigin: o.LimitOrigin, refresh: o.Refresh, currency: o.Currency,
+		fleet: o.Fleet, models: o.Models, history: o.History, desk: o.Desk, ledger: o.Ledger, clock: o.Clock, bell: o.Bell,
+		health: o.Health, arrival: o.Arrival, refresh: o.Refresh, currency: o.Currency,
 		version: o.Version, listen: o.Listen, log: o.Log, wall: time.Now,
 		seats: make(chan struct{}, o.Streams), done: make(chan struct{}),
 	}
@@ -148,3 +148,19 @@ func (b *Board) Run(ctx context.Context, ready func(address string)) error {
 // Close ends the live pages. Run calls it; a board used as a handler alone
 // needs it called before its server shuts down.
 func (b *Board) Close() { b.stop.Do(func() { close(b.done) }) }
+
+// money is what is written before an amount.
+func (b *Board) money() string {
+	switch code := b.fleet().Currency; code {
+	case "":
+		return b.currency
+	case "USD":
+		return "$"
+	case "EUR":
+		return "€"
+	case "GBP":
+		return "£"
+	default:
+		return code + nb
+	}
+}

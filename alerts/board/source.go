@@ -45,14 +45,18 @@ type Arrival struct {
 	At  time.Time
 }
 
-// Alerts is the alert queue: what is open, and what a person may do about it.
-type Alerts interface {
-	// Open returns every alert that is not normal. The board does not change them.
-	Open(ctx context.Context) ([]alerts.Alert, error)
-	// Alert returns one alert, closed ones included.
-	Alert(ctx context.Context, id string) (a alerts.Alert, ok bool, err error)
+// Desk is the alert queue as committed; *ledger.Desk is one.
+type Desk interface {
+	// Alerts returns the alerts that are not over.
+	Alerts() []alerts.Alert
 	// Do makes a person's move. The person is shown the error word for word.
-	Do(ctx context.Context, id string, o alerts.Order) error
-	// Steps returns every move the alert made, oldest first.
-	Steps(ctx context.Context, id string) ([]alerts.Step, error)
+	Do(ctx context.Context, alert string, o alerts.Order) ([]alerts.Change, error)
+}
+
+// Ledger is every alert there was; *ledger.Ledger is one.
+type Ledger interface {
+	// Alert returns one alert, over or not; ledger.ErrNone when there is none.
+	Alert(ctx context.Context, id string) (alerts.Alert, error)
+	// Moves returns the moves of one alert, oldest first.
+	Moves(ctx context.Context, alert string) ([]alerts.Step, error)
 }

@@ -17,6 +17,9 @@ import (
 // phone in bright light.
 const minus = "−"
 
+// nb is a space that does not break: a number and its unit stay on one line.
+const nb = "\u00a0"
+
 // number writes v with digits decimals and a true minus sign; −0.0 is 0.0.
 func number(v float64, digits int) string {
 	s := strconv.FormatFloat(v, 'f', digits, 64)
@@ -34,7 +37,7 @@ func (r Reader) temperature(t quantity.Celsius) string {
 	if math.IsNaN(float64(t)) {
 		return "not known"
 	}
-	return number(r.scale(t), 1) + " " + r.degree()
+	return number(r.scale(t), 1) + nb + r.degree()
 }
 
 // scale is t in the reader's unit.
@@ -55,9 +58,9 @@ func (r Reader) degree() string {
 // difference writes a temperature difference in the reader's unit.
 func (r Reader) difference(d quantity.Kelvin) string {
 	if r.Fahrenheit {
-		return number(float64(d)*9/5, 1) + " °F"
+		return number(float64(d)*9/5, 1) + nb + "°F"
 	}
-	return number(float64(d), 1) + " K"
+	return number(float64(d), 1) + nb + "K"
 }
 
 // value writes one channel's value with its unit.
@@ -72,15 +75,15 @@ func (r Reader) value(c collector.Channel, v float64) string {
 	}
 	switch unit := c.Info().Unit; unit {
 	case "A":
-		return number(v, 2) + " A"
+		return number(v, 2) + nb + "A"
 	case "%RH":
-		return number(v, 0) + " % RH"
+		return number(v, 0) + nb + "% RH"
 	case "1/min":
-		return number(v, 0) + " rpm"
+		return number(v, 0) + nb + "rpm"
 	case "Wh":
-		return number(v/1000, 1) + " kWh"
+		return number(v/1000, 1) + nb + "kWh"
 	default:
-		return number(v, 0) + " " + unit
+		return number(v, 0) + nb + unit
 	}
 }
 
@@ -95,8 +98,8 @@ func either(yes bool, a, b string) string {
 // the models wrote in °C and K. A spread ("6.1 ± 0.5 K", "6.1 ± 0.5 °C") is
 // one match so that both numbers change together.
 var (
-	celsiusIn = regexp.MustCompile(`([-−]?\d+(?:\.\d+)?)(?:( ± )(\d+(?:\.\d+)?))? ?°C\b`)
-	kelvinIn  = regexp.MustCompile(`([-−]?\d+(?:\.\d+)?)(?:( ± )(\d+(?:\.\d+)?))? ?K\b`)
+	celsiusIn = regexp.MustCompile(`([-−]?\d+(?:\.\d+)?)(?:( ± )(\d+(?:\.\d+)?))?[ \x{a0}]?°C\b`)
+	kelvinIn  = regexp.MustCompile(`([-−]?\d+(?:\.\d+)?)(?:( ± )(\d+(?:\.\d+)?))?[ \x{a0}]?K\b`)
 )
 
 // sentence puts the temperatures in a sentence of the models into the
@@ -121,7 +124,7 @@ func (r Reader) sentence(s string) string {
 				spread, _ := strconv.ParseFloat(p[3], 64)
 				out += p[2] + number(spread*9/5, 1)
 			}
-			return out + " °F"
+			return out + nb + "°F"
 		})
 	}
 	return convert(convert(s, celsiusIn, true), kelvinIn, false)
@@ -148,15 +151,15 @@ func chance(p float64) string {
 // percent writes a share in whole per cent. A probability is never written as
 // 0 % or 100 %: the models do not know that much.
 func percent(p float64) string {
-	return strconv.Itoa(int(math.Round(p*100))) + " %"
+	return strconv.Itoa(int(math.Round(p*100))) + nb + "%"
 }
 
 func probability(p float64) string {
 	switch {
 	case p > 0.99:
-		return "over 99 %"
+		return "over 99" + nb + "%"
 	case p < 0.01:
-		return "under 1 %"
+		return "under 1" + nb + "%"
 	}
 	return percent(p)
 }
@@ -171,26 +174,26 @@ func span(d time.Duration) string {
 	case d < time.Minute:
 		return "under a minute"
 	case d < time.Hour:
-		return fmt.Sprintf("%d min", int(d.Minutes()))
+		return fmt.Sprintf("%d"+nb+"min", int(d.Minutes()))
 	case d < 24*time.Hour:
 		h, m := int(d.Hours()), int(d.Minutes())%60
 		if m == 0 {
-			return fmt.Sprintf("%d h", h)
+			return fmt.Sprintf("%d"+nb+"h", h)
 		}
-		return fmt.Sprintf("%d h %02d min", h, m)
+		return fmt.Sprintf("%d"+nb+"h %02d"+nb+"min", h, m)
 	}
 	days, h := int(d.Hours())/24, int(d.Hours())%24
 	unit := either(days == 1, "day", "days")
 	if h == 0 {
-		return fmt.Sprintf("%d %s", days, unit)
+		return fmt.Sprintf("%d"+nb+"%s", days, unit)
 	}
-	return fmt.Sprintf("%d %s %d h", days, unit, h)
+	return fmt.Sprintf("%d"+nb+"%s %d"+nb+"h", days, unit, h)
 }
 
 // hour writes the time of day in the reader's habit.
 func (r Reader) hour(t time.Time) string {
 	if r.TwelveHour {
-		return t.Format("3:04 pm")
+		return t.Format("3:04" + nb + "pm")
 	}
 	return t.Format("15:04")
 }
@@ -203,9 +206,9 @@ func (r Reader) moment(t, now time.Time, zone *time.Location) string {
 	case sameDay(y, yd):
 		return r.hour(t)
 	case t.Sub(now).Abs() < 6*24*time.Hour:
-		return t.Format("Mon ") + r.hour(t)
+		return t.Format("Mon"+nb) + r.hour(t)
 	}
-	return t.Format("Mon 2 Jan ") + r.hour(t)
+	return t.Format("Mon"+nb+"2"+nb+"Jan ") + r.hour(t)
 }
 
 func sameDay(a, b func() (int, time.Month, int)) bool {
@@ -218,7 +221,7 @@ func sameDay(a, b func() (int, time.Month, int)) bool {
 func money(currency string, v float64) string {
 	s := strconv.FormatFloat(math.Round(v), 'f', 0, 64)
 	for i := len(s) - 3; i > 0; i -= 3 {
-		s = s[:i] + " " + s[i:]
+		s = s[:i] + nb + s[i:]
 	}
 	return currency + s
 }
