@@ -1,0 +1,137 @@
+package diagnose
+
+import (
+	"math"
+
+	"coilward/detect/fault"
+)
+
+// Posterior is the probability of each state, kept as a hidden Markov model's
+// forward filter: what has been seen so far, in logarithms. The zero value is
+// not ready; use NewPosterior.
+type Posterior struct {
+	logp [NumStates]float32
+}
+
+// Rates of moving between states, per hour. A fault is rare: two a year and
+// machine, shared between the causes by how often the trade meets them (from
+// memory). Ordinary life comes and goes within a day.
+const (
+	faultsAnHour    = 2.0 / 8766
+	repairsAnHour   = 1.0 / 60
+	turnsAnHour     = 1.0 / 400 // one fault into another
+	warmLoadsAnHour = 1.0 / 30
+	unplugsAnHour   = 1.0 / 150
+	settlesAnHour   = 1.0 / 300
+)
+
+// share is each fault's share of all faults.
+var share = [fault.Num]float64{
+	fault.EvaporatorFanStopped: .09, fault.CoilIced: .08, fault.CondenserFanStopped: .08, fault.CondenserBlocked: .10,
+	fault.CompressorNotStarting: .08, fault.CompressorWeak: .07, fault.RefrigerantLow: .10, fault.ThermostatStuckOn: .06,
+	fault.ThermostatStuckOff: .06, fault.DoorOpen: .09, fault.DoorLeak: .07, fault.PowerLost: .05, fault.SensorFault: .07,
+}
+
+type rates [NumStates][NumStates]float64
+
+// transition[from][to] is a rate per hour, without the diagonal.
+var transition = newRates()
+
+func newRates() *rates {
+	t := new(rates)
+	for _, from := range []State{State(fault.Well), WarmLoad, Unplugged, Resettled} {
+		for f := firstFault; f <= lastFault; f++ {
+			t[from][f] = faultsAnHour * share[f]
+		}
+		t[from][WarmLoad] += warmLoadsAnHour
+		t[from][Unplugged] += unplugsAnHour
+		t[from][Resettled] += settlesAnHour
+	}
+	t[WarmLoad][fault.Well] = 1.0 / 3
+	t[Unplugged][fault.Well] = 1.0 / 3
+	t[Unplugged][WarmLoad] = 1.0 / 3
+	t[Resettled][fault.Well] = 1.0 / 20
+	for f := firstFault; f <= lastFault; f++ {
+		t[f][fault.Well] = repairsAnHour
+		t[f][WarmLoad] = repairsAnHour / 2
+		for g := firstFault; g <= lastFault; g++ {
+			t[f][g] += turnsAnHour * share[g]
+		}
+	}
+	// Consequences.
+	t[fault.EvaporatorFanStopped][fault.CoilIced] += 1.0 / 30
+	t[fault.DoorLeak][fault.CoilIced] += 1.0 / 100
+	t[fault.DoorOpen][fault.Well] = 1
+	return t // the diagonal is not used
+}
+
+const (
+	firstFault = int(fault.EvaporatorFanStopped)
+	lastFault  = int(fault.SensorFault)
+)
+
+// NewPosterior returns the probabilities before anything has been seen: one
+// machine in fifty is installed or taken over already faulty.
+func NewPosterior() (p Posterior) {
+	const already = 0.02
+	for s := range p.logp {
+		p.logp[s] = float32(math.Log(0.01))
+	}
+	p.logp[fault.Well] = float32(math.Log(1 - already))
+	for f := firstFault; f <= lastFault; f++ {
+		p.logp[f] = float32(math.Log(already * share[f]))
+	}
+	return p
+}
+
+// correlation is for how long two looks at the same machine say nearly the
+// same, hours: a look every dt adds its log-likelihood times dt over this.
+const correlation = 0.5
+
+// Advance lets dt hours pass and takes in a score. The features behind a score
+// average over a while themselves, so successive scores are not independent:
+// each counts by the share of new information in it.
+func (p *Posterior) Advance(score *Score, dt float64) {
+	dt = math.Min(dt, 1)
+	var prob, next [NumStates]float64
+	z := logSumExp(p.logp[:])
+	for s := range p.logp {
+		prob[s] = math.Exp(float64(p.logp[s] - z))
+	}
+	for s := range prob {
+		stay := 1.0
+		for u, rate := range transition[s] {
+			if rate == 0 || u == s {
+				continue
+			}
+			m := 1 - math.Exp(-rate*dt)
+			next[u] += prob[s] * m
+			stay -= m
+		}
+		next[s] += prob[s] * math.Max(stay, 0)
+	}
+	k := float32(math.Min(dt/correlation, 1))
+	best := float32(math.Inf(-1))
+	for s := range p.logp {
+		p.logp[s] = float32(math.Log(math.Max(next[s], 1e-12))) + k*score[s]
+		best = max(best, p.logp[s])
+	}
+	for s := range p.logp {
+		p.logp[s] = max(p.logp[s]-best, -28)
+	}
+}
+
+// Probabilities returns the probability of every state.
+func (p *Posterior) Probabilities() (q [NumStates]float64) {
+	z := logSumExp(p.logp[:])
+	for s := range p.logp {
+		q[s] = math.Exp(float64(p.logp[s] - z))
+	}
+	return q
+}
+
+// Well returns the probability that nothing is wrong, ordinary life included.
+func (p *Posterior) Well() float64 {
+	q := p.Probabilities()
+	return q[fault.Well] + q[WarmLoad] + q[Unplugged] + q[Resettled]
+}

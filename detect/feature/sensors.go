@@ -1,0 +1,101 @@
+package feature
+
+import (
+	"math"
+
+	"coilward/collector"
+)
+
+// sensors watches every channel for what no cabinet does: standing dead still
+// while the others live, jumping by more than heat can move, leaving what its
+// neighbours allow.
+type sensors struct {
+	ch [collector.NumChannels]channelHealth
+}
+
+type channelHealth struct {
+	same    float32 // minutes without any change
+	usual   float32 // longest time without change seen while well, min
+	odd     float32 // evidence that it contradicts itself, decays
+	missing float32 // minutes it has not reported though others have
+	prev    float32
+	started bool
+}
+
+const stillTemperatures = 1<<collector.CabinetAir | 1<<collector.SupplyAir | 1<<collector.CoilIn | 1<<collector.CoilOut |
+	1<<collector.Condenser | 1<<collector.CompressorShell | 1<<collector.Ambient
+
+// bad reports whether a channel must not be believed now.
+func (s *sensors) bad(c collector.Channel) bool { return s.ch[c].odd >= 3 }
+
+// worst returns how odd the oddest channel is, 0 for none.
+func (s *sensors) worst() float64 {
+	w := float32(0)
+	for i := range s.ch {
+		w = max(w, s.ch[i].odd)
+	}
+	return math.Min(float64(w), 8)
+}
+
+// Oddest returns the oddest channel and how odd it is.
+func (t *Tracker) Oddest() (collector.Channel, float64) {
+	best, w := collector.Channel(0), float32(0)
+	for i := range t.sensor.ch {
+		if t.sensor.ch[i].odd > w {
+			best, w = collector.Channel(i), t.sensor.ch[i].odd
+		}
+	}
+	return best, float64(w)
+}
+
+func (s *sensors) observe(t *Tracker, r *collector.Reading, dt float64) {
+	if dt <= 0 {
+		return
+	}
+	moving := false // does anything that should move with the cycle move?
+	for c := range (r.Has & stillTemperatures).All {
+		h := &s.ch[c]
+		if h.started && math.Abs(float64(float32(r.Value[c])-h.prev)) > 1e-6 {
+			moving = true
+		}
+	}
+	// A probe that breaks reads what admission refuses, so its channel falls
+	// silent beside the others.
+	for c := range (t.seen &^ r.Has).All {
+		h := &s.ch[c]
+		if h.missing += float32(dt); h.missing > 30 {
+			h.odd = min(h.odd+float32(dt)/15, 8)
+		}
+	}
+	for c := range r.Has.All {
+		s.ch[c].missing = 0
+	}
+	for c := range (r.Has & stillTemperatures).All {
+		h := &s.ch[c]
+		x := float32(r.Value[c])
+		if !h.started {
+			h.prev, h.started = x, true
+			continue
+		}
+		d := math.Abs(float64(x - h.prev))
+		h.odd *= float32(math.Exp(-dt / 240))
+		if d > 1e-6 {
+			h.usual = max(h.usual*float32(math.Exp(-dt/(14*1440))), min(h.same, 600))
+			h.same = 0
+		} else if moving {
+			h.same += float32(dt)
+			limit := 3*max(h.usual, 15) + 60
+			if c == collector.Ambient {
+				limit = 3*max(h.usual, 60) + 180
+			}
+			if h.same > limit {
+				h.odd = min(h.odd+float32(dt)/15, 8)
+			}
+		}
+		// Air and tubes have mass: no reading moves so far, so fast.
+		if jump := 12 + 2.5*dt; d > jump {
+			h.odd = min(h.odd+1.5*float32(d/jump), 8)
+		}
+		h.prev = x
+	}
+}

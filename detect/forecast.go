@@ -1,0 +1,45 @@
+package detect
+
+import (
+	"math"
+
+	"coilward/collector"
+	"coilward/detect/fault"
+	"coilward/detect/forecast"
+)
+
+// forecast says when the product leaves its limit if nobody acts.
+func (m *Machine) forecast(o *open, at collector.Millis) {
+	s := &m.s
+	o.LimitAt, o.LimitEarly, o.LimitLate, o.LimitSide = 0, 0, 0, NoSide
+	o.HasProduct = s.Product.Known()
+	if !o.HasProduct || o.Fault == fault.SensorFault {
+		return
+	}
+	mid, low, high := s.Product.Estimate()
+	o.Product = float32(mid)
+	amb, ok := s.Track.AmbientNow()
+	if !ok {
+		amb = 24
+	}
+	in := forecast.Input{
+		Product: mid, Low: low, High: high, Ambient: amb,
+		Air: float64(s.MeanAir[0]), AirSlow: float64(s.MeanAir[1]),
+		Warm: float64(m.spec.Limits.Warm), Cold: float64(m.spec.Limits.Cold),
+	}
+	var rates [fault.Num]float64
+	for _, c := range o.Cand[:o.NumCand] {
+		rates[c.Fault] = c.Probability
+	}
+	l := forecast.Limit(&in, &rates)
+	if math.IsInf(l.Mid, 1) {
+		return
+	}
+	base := at
+	when := func(h float64) collector.Millis { return base + collector.Millis(math.Min(h, 24*365)*3600000) }
+	o.LimitAt, o.LimitEarly, o.LimitLate = when(l.Mid), when(l.Early), when(l.Late)
+	o.LimitSide = Warm
+	if l.Cold {
+		o.LimitSide = Cold
+	}
+}

@@ -1,0 +1,175 @@
+package detect
+
+import (
+	"math"
+	"strconv"
+
+	"coilward/collector"
+	"coilward/collector/quantity"
+	"coilward/detect/diagnose"
+	"coilward/detect/fault"
+	"coilward/detect/feature"
+)
+
+// What can be open of one machine at a time: one thing wrong with the machine,
+// and one with hearing from it.
+const (
+	slotMachine = iota
+	slotSilence
+	slots
+)
+
+// open is a finding that is not cleared, of fixed size.
+type open struct {
+	Is        bool
+	Serial    int32
+	Seq       int32
+	RaisedAt  collector.Millis
+	Since     collector.Millis
+	QuietFrom collector.Millis // event time since which the machine has looked well; 0 while not
+
+	Fault                          fault.Fault
+	Cand                           [5]Candidate
+	NumCand                        int32
+	LimitAt, LimitEarly, LimitLate collector.Millis
+	LimitSide                      Side
+	Product                        float32
+	HasProduct                     bool
+	SaidAt                         collector.Millis
+	SaidProbability                float32
+	SaidWarm                       bool
+	Evidence                       [5]Evidence
+	NumEvidence                    int32
+	RuledOut                       [2]Evidence
+	NumRuledOut                    int32
+}
+
+// When to speak. The posterior already holds how rare faults are, so the
+// probability at which a finding is raised sets the share of findings that are
+// false; with two faults a machine-year the false ones stay near one in fifty
+// machine-years.
+const (
+	raiseAt = 0.93
+	quietAt = 0.30
+)
+
+// quietFor is how long a machine must look well before its finding is
+// cleared, ms of event time: longer than an intermittent fault usually rests.
+func quietFor(f fault.Fault) collector.Millis {
+	switch f {
+	case fault.PowerLost, fault.DoorOpen:
+		return 60 * 60000
+	}
+	return 200 * 60000
+}
+
+// judge turns probabilities into findings.
+func (m *Machine) judge(q *[diagnose.NumStates]float64, v *feature.Vector, at collector.Millis, emit func(*Finding)) {
+	s := &m.s
+	var sick float64
+	for f := fault.EvaporatorFanStopped; f <= fault.SensorFault; f++ {
+		sick += q[f]
+	}
+	o := &s.Open[slotMachine]
+	if !o.Is {
+		if sick < raiseAt {
+			return
+		}
+		*o = open{Is: true, RaisedAt: s.Now, Since: s.WentWell, Serial: s.Serial}
+		s.Serial++
+		m.describe(o, q, v, at)
+		m.say(o, Raised, emit)
+		return
+	}
+	if sick < quietAt {
+		if o.QuietFrom == 0 {
+			o.QuietFrom = at
+		}
+		if at-o.QuietFrom >= quietFor(o.Fault) {
+			m.say(o, Cleared, emit)
+			*o = open{}
+		}
+		return
+	}
+	o.QuietFrom = 0
+	if sick < 0.7 {
+		return // between: let it stand as it was said
+	}
+	before := *o
+	m.describe(o, q, v, at)
+	if m.material(&before, o) {
+		m.say(o, Revised, emit)
+	} else {
+		said := before
+		said.QuietFrom = 0
+		*o = said
+	}
+}
+
+// material reports whether now says something a person must hear.
+func (m *Machine) material(was, now *open) bool {
+	if now.Fault != was.Fault {
+		// A new leading cause must lead clearly, or names would alternate.
+		return now.Cand[0].Probability > 0.15+now.of(was.Fault)
+	}
+	since := m.s.Now - was.SaidAt
+	if (was.LimitAt == 0) != (now.LimitAt == 0) {
+		return since > 30*60000
+	}
+	if now.LimitAt != 0 && since > 15*60000 {
+		left := math.Max(float64(was.LimitAt-m.s.Now), 0)
+		moved := math.Abs(float64(now.LimitAt - was.LimitAt))
+		return moved > 0.2*left && moved > 20*60000
+	}
+	return math.Abs(now.Cand[0].Probability-float64(was.SaidProbability)) > 0.25 && since > 60*60000
+}
+
+func (o *open) of(f fault.Fault) float64 {
+	for _, c := range o.Cand[:o.NumCand] {
+		if c.Fault == f {
+			return c.Probability
+		}
+	}
+	return 0
+}
+
+// describe fills an open finding with what is known now.
+func (m *Machine) describe(o *open, q *[diagnose.NumStates]float64, v *feature.Vector, at collector.Millis) {
+	c := candidates(q)
+	o.NumCand = int32(copy(o.Cand[:], c))
+	o.Fault = c[0].Fault
+	m.forecast(o, at)
+	m.evidence(o, v)
+}
+
+// say emits a finding's present state.
+func (m *Machine) say(o *open, c Change, emit func(*Finding)) {
+	f := o.finding(m)
+	f.Change = c
+	f.At = m.s.Now
+	emit(&f)
+	o.Seq++
+	o.SaidAt = m.s.Now
+	if o.NumCand > 0 {
+		o.SaidProbability = float32(o.Cand[0].Probability)
+	}
+}
+
+func (o *open) finding(m *Machine) Finding {
+	f := Finding{
+		ID: "F-" + m.spec.ID + "-" + strconv.Itoa(int(o.Serial)+1), Seq: int(o.Seq), Machine: m.spec.ID, Site: m.spec.Site,
+		At: o.SaidAt, RaisedAt: o.RaisedAt, Since: o.Since, Fault: o.Fault,
+		HasProduct: o.HasProduct, ProductTemperature: quantity.Celsius(math.Round(float64(o.Product)*10) / 10),
+		LimitAt: o.LimitAt, LimitEarly: o.LimitEarly, LimitLate: o.LimitLate, LimitSide: o.LimitSide,
+	}
+	if o.Seq > 0 {
+		f.Change = Revised
+	}
+	f.Candidates = append(f.Candidates, o.Cand[:o.NumCand]...)
+	if len(f.Candidates) > 0 {
+		f.Probability = f.Candidates[0].Probability
+	}
+	f.Evidence = append(f.Evidence, o.Evidence[:o.NumEvidence]...)
+	f.RuledOut = append(f.RuledOut, o.RuledOut[:o.NumRuledOut]...)
+	return f
+}

@@ -1,0 +1,206 @@
+package detect
+
+import (
+	"math"
+	"sort"
+
+	"coilward/collector"
+	"coilward/collector/fleet"
+	"coilward/collector/quantity"
+	"coilward/detect/diagnose"
+	"coilward/detect/fault"
+	"coilward/detect/feature"
+	"coilward/detect/thermal"
+)
+
+// Library is what all machines of a fleet share: what is known of kinds and
+// faults before a machine has said anything. It never changes.
+type Library struct {
+	table *diagnose.Table
+}
+
+// NewLibrary returns the library that ships with the program.
+func NewLibrary() *Library { return &Library{table: diagnose.Learned()} }
+
+// lookEvery is how often a machine is weighed anew.
+const lookEvery = 4 * 60 * 1000 // ms of event time
+
+// Machine is the model of one machine: a function of what it was told, in
+// order. It is not safe for use by several goroutines.
+type Machine struct {
+	spec *fleet.Machine
+	lib  *Library
+	s    state
+}
+
+// state is all that a machine's model remembers, of fixed size.
+type state struct {
+	Track     feature.Tracker
+	Posterior diagnose.Posterior
+	Product   thermal.Product
+
+	At        collector.Millis // newest event time seen
+	Heard     collector.Millis // pipeline time of the newest message
+	LookedAt  collector.Millis // event time of the last look
+	AirAt     collector.Millis
+	Interval  float32 // s between instants, learned
+	Offline   bool    // the status topic said so
+	WentWell  collector.Millis
+	Serial    int32
+	Now       collector.Millis
+	Open      [slots]open
+	NoSupply  bool // the last that was heard spoke of a lost supply
+	LastRise  float32
+	MeanAir   [2]float32 // 25 and 100 min means, for the trend
+	RaisedAir float32
+}
+
+// NewMachine returns the model of a machine nothing has been heard of.
+func NewMachine(spec *fleet.Machine, lib *Library) *Machine {
+	m := &Machine{spec: spec, lib: lib}
+	m.s.Track = feature.New(spec)
+	m.s.Posterior = diagnose.NewPosterior()
+	return m
+}
+
+// Spec returns what the fleet file says of the machine.
+func (m *Machine) Spec() *fleet.Machine { return m.spec }
+
+// Step takes the next reading in event order. now is pipeline time and only
+// dates what is said.
+func (m *Machine) Step(r *collector.Reading, now collector.Millis, emit func(*Finding)) {
+	s := &m.s
+	s.Now = max(s.Now, now)
+	m.heard(r, emit)
+	if r.Status != collector.NoStatus {
+		s.Offline = r.Status == collector.Offline
+		return
+	}
+	if r.At <= s.At {
+		return // the orderer has let it pass: it is older than the model
+	}
+	dt := r.At - s.At
+	if s.At != 0 && dt < 20*60000 {
+		k := float32(0.05)
+		if s.Interval == 0 {
+			k = 1
+		}
+		s.Interval += k * (float32(dt)/1000 - s.Interval)
+	}
+	first := s.At == 0
+	s.At = r.At
+	q := s.Posterior.Probabilities()
+	learn := q[fault.Well] + q[diagnose.Resettled] + 0.2*q[diagnose.WarmLoad]
+	s.Track.Observe(r, learn)
+	m.air(r)
+	if first {
+		s.LookedAt = r.At
+	}
+	if r.At-s.LookedAt >= lookEvery {
+		m.look(r.At, emit)
+	}
+}
+
+// air follows the product and the trend.
+func (m *Machine) air(r *collector.Reading) {
+	s := &m.s
+	a, ok := r.Celsius(collector.CabinetAir)
+	if !ok || s.Track.Suspect(collector.CabinetAir) {
+		return
+	}
+	dt := float64(r.At-s.AirAt) / 3600000
+	if s.AirAt == 0 || dt > 12 {
+		dt = 0
+		s.MeanAir = [2]float32{float32(a), float32(a)}
+	}
+	s.AirAt = r.At
+	s.Product.Advance(float64(a), dt)
+	for i, tau := range [...]float64{25.0 / 60, 100.0 / 60} {
+		s.MeanAir[i] += float32((float64(a) - float64(s.MeanAir[i])) * (1 - math.Exp(-dt/tau)))
+	}
+}
+
+// look weighs the causes on what has come in since the last look.
+func (m *Machine) look(at collector.Millis, emit func(*Finding)) {
+	s := &m.s
+	dt := float64(at-s.LookedAt) / 3600000
+	s.LookedAt = at
+	var v feature.Vector
+	var score diagnose.Score
+	s.Track.Fill(&v, at)
+	m.lib.table.Eval(&v, &score)
+	s.Posterior.Advance(&score, dt)
+	q := s.Posterior.Probabilities()
+	if q[diagnose.Resettled] > 0.5 {
+		s.Track.Resettle()
+	}
+	m.judge(&q, &v, at, emit)
+}
+
+// candidates lists the faults worth naming, most probable first.
+func candidates(q *[diagnose.NumStates]float64) []Candidate {
+	var c []Candidate
+	for f := fault.EvaporatorFanStopped; f <= fault.SensorFault; f++ {
+		if q[f] >= 0.005 {
+			c = append(c, Candidate{f, q[f]})
+		}
+	}
+	sort.SliceStable(c, func(i, j int) bool { return c[i].Probability > c[j].Probability })
+	if len(c) > 5 {
+		c = c[:5]
+	}
+	for i := range c {
+		c[i].Probability = math.Round(c[i].Probability*1000) / 1000
+	}
+	return c
+}
+
+// View returns what the model believes now.
+func (m *Machine) View() View {
+	s := &m.s
+	v := View{Machine: m.spec.ID, Site: m.spec.Site, At: s.At, LastHeard: s.Heard, CapacityShare: math.NaN(),
+		CutOut: quantity.Celsius(math.NaN()), CutIn: quantity.Celsius(math.NaN()), WellProbability: s.Posterior.Well()}
+	v.Has, v.Value = s.Track.Latest()
+	v.Run, v.RunFraction = m.run(), s.Track.RunFraction()
+	if s.Product.Known() {
+		mid, low, high := s.Product.Estimate()
+		v.HasProduct, v.ProductTemperature, v.ProductSD = true, quantity.Celsius(mid), quantity.Kelvin((high-low)/4)
+	}
+	if in, out, ok := s.Track.Band(); ok {
+		v.Learned, v.CutIn, v.CutOut = true, quantity.Celsius(in), quantity.Celsius(out)
+	}
+	for i := range s.Open {
+		if o := &s.Open[i]; o.Is {
+			v.OpenFindings = append(v.OpenFindings, o.finding(m))
+		}
+	}
+	return v
+}
+
+func (m *Machine) run() RunState {
+	r := &m.s.Track.Run
+	switch {
+	case !r.Known:
+		return RunUnknown
+	case r.Running:
+		return Running
+	case m.s.Track.CalledNotRunning():
+		return Tripped
+	}
+	return Stopped
+}
+
+// Trace returns the model's state now, for charts.
+func (m *Machine) Trace() TracePoint {
+	s := &m.s
+	nan := quantity.Celsius(math.NaN())
+	p := TracePoint{At: s.At, Run: m.run(), AirLow: nan, AirHigh: nan, Product: nan, ProductLow: nan, ProductHigh: nan}
+	if in, out, ok := s.Track.Band(); ok {
+		p.AirLow, p.AirHigh = quantity.Celsius(out-0.7), quantity.Celsius(in+0.8)
+	}
+	if s.Product.Known() {
+		mid, low, high := s.Product.Estimate()
+		p.Product, p.ProductLow, p.ProductHigh = quantity.Celsius(mid), quantity.Celsius(low), quantity.Celsius(high)
+	}
+	return p
+}

@@ -1,0 +1,93 @@
+package detect
+
+import (
+	"fmt"
+
+	"coilward/collector"
+	"coilward/collector/quantity"
+	"coilward/detect/fault"
+)
+
+// silentAfter is how long nothing must be heard before it is said: long enough
+// for a router to restart, and several intervals of a slow machine.
+func (m *Machine) silentAfter() collector.Millis {
+	d := collector.Millis(25 * 60000)
+	if i := collector.Millis(m.s.Interval * 8 * 1000); i > d {
+		d = i
+	}
+	if m.s.Offline {
+		d = 20 * 60000 // the broker itself saw the machine go
+	}
+	return d
+}
+
+// heard notes that the machine has spoken.
+func (m *Machine) heard(r *collector.Reading, emit func(*Finding)) {
+	s := &m.s
+	if r.Status == collector.Offline {
+		return // that is the broker speaking
+	}
+	s.Heard = s.Now
+	if r.Status == collector.NoStatus {
+		s.Offline = false
+	}
+}
+
+// Advance lets pipeline time pass without a reading: what is noticed by its
+// absence is noticed here. Call it at least once a minute of pipeline time.
+func (m *Machine) Advance(now collector.Millis, emit func(*Finding)) {
+	s := &m.s
+	s.Now = max(s.Now, now)
+	if s.Heard == 0 {
+		return
+	}
+	o := &s.Open[slotSilence]
+	quiet := s.Now - s.Heard
+	switch {
+	case !o.Is && quiet >= m.silentAfter():
+		*o = open{Is: true, RaisedAt: s.Now, Since: s.Heard, Serial: s.Serial}
+		s.Serial++
+		m.describeSilence(o)
+		m.say(o, Raised, emit)
+	case o.Is && quiet < 5*60000 && s.Heard-o.Since > 0:
+		if o.QuietFrom == 0 {
+			o.QuietFrom = s.Now
+		}
+		if s.Now-o.QuietFrom >= 20*60000 {
+			m.say(o, Cleared, emit)
+			*o = open{}
+		}
+	case o.Is:
+		o.QuietFrom = 0
+	}
+}
+
+// describeSilence weighs a dead link against a dead machine by the last words.
+func (m *Machine) describeSilence(o *open) {
+	s := &m.s
+	power := 0.25 // of silences, the share that is the supply (from memory)
+	if s.Track.NoSupplyMinutes() > 0 {
+		power = 0.9
+	}
+	o.Fault = fault.Silent
+	a, b := Candidate{fault.Silent, 1 - power}, Candidate{fault.PowerLost, power}
+	if power > 0.5 {
+		a, b = b, a
+		o.Fault = fault.PowerLost
+	}
+	o.Cand[0], o.Cand[1], o.NumCand = a, b, 2
+	text := fmt.Sprintf("nothing heard for %d min; it used to report every %.0f s", (s.Now-s.Heard)/60000, s.Interval)
+	o.Evidence[0] = Evidence{Text: text, Since: s.Heard, Weight: 3}
+	o.NumEvidence = 1
+	if s.Offline {
+		o.Evidence[1] = Evidence{Text: "the broker lost its connection to the machine (last will)", Since: s.Heard, Weight: 1}
+		o.NumEvidence = 2
+	}
+	if s.Product.Known() {
+		mid, _, _ := s.Product.Estimate()
+		o.HasProduct, o.Product = true, float32(quantity.Celsius(mid))
+	}
+	if power > 0.5 {
+		m.forecast(o, s.At)
+	}
+}
