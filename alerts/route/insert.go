@@ -23,8 +23,10 @@ func (k *kernel) best(sol *solution, r, stop int) spot {
 	for p := 0; ; p++ {
 		if p >= v.fixed {
 			limit := sol.costs[r] + found.extra
-			if c := k.spliced(v, s, stop, route[p:], limit); c < limit {
-				found = spot{p, c - sol.costs[r]}
+			if at, ok := k.visit(v, s, stop); ok && k.atLeast(v, s, at, route[p:]) < found.extra {
+				if c := k.onwards(v, at, route[p:], limit); c < limit {
+					found = spot{p, c - sol.costs[r]}
+				}
 			}
 		}
 		if p == len(route) {
@@ -38,23 +40,17 @@ func (k *kernel) best(sol *solution, r, stop int) spot {
 	}
 }
 
-// spliced is the cost of going on from s with stop and then rest, +Inf as soon
-// as it passes limit.
-func (k *kernel) spliced(v *van, s state, stop int, rest []int, limit float64) float64 {
-	s, ok := k.visit(v, s, stop)
-	if !ok {
-		return math.Inf(1)
+// atLeast is what going from s by way of at to rest costs more than going
+// straight, all delays further on left aside: it only saves work.
+func (k *kernel) atLeast(v *van, s, at state, rest []int) float64 {
+	extra := at.cost - s.cost
+	next := v.end
+	if len(rest) > 0 {
+		next = rest[0]
+	} else if v.openEnd {
+		return extra
 	}
-	for _, next := range rest {
-		if s, ok = k.visit(v, s, next); !ok || s.cost >= limit {
-			return math.Inf(1)
-		}
-	}
-	c, ok := k.finish(v, s)
-	if !ok {
-		return math.Inf(1)
-	}
-	return c
+	return extra + k.money[at.at*k.nodes+next] - k.money[s.at*k.nodes+next]
 }
 
 // repair inserts what is left out: in each round the stop that loses most by

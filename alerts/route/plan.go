@@ -91,7 +91,7 @@ func Make(ctx context.Context, p Problem, o Options) (*Plan, error) {
 	default:
 		iterations := o.Iterations
 		if iterations == 0 {
-			iterations = 2000
+			iterations = max(300, min(4000, 160_000/max(1, len(must))))
 		}
 		rnd := rand.New(rand.NewPCG(o.Seed, 0x9e3779b97f4a7c15))
 		k.repair(sol, 2, 0, rnd)

@@ -116,7 +116,7 @@ type Problem struct {
 
 // Options bound the search. The same seed and iterations give the same plan.
 type Options struct {
-	Iterations int // of the neighbourhood search; 0: 2000
+	Iterations int // of the neighbourhood search; 0: by size, 800 for 200 stops
 	Seed       uint64
 	// Exact is up to how many stops one tech's route is solved exactly; 0: 8.
 	// Negative: never.
