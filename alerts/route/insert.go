@@ -55,7 +55,7 @@ func (k *kernel) atLeast(v *van, s, at state, rest []int) float64 {
 
 // repair inserts what is left out: in each round the stop that loses most by
 // waiting (the sum of what its 2nd … depth-th best route costs over its best).
-// noise > 0 blurs the costs by up to that share.
+// Depth 1 takes the cheapest first, 0 any. noise > 0 blurs the costs by up to that share.
 func (k *kernel) repair(sol *solution, depth int, noise float64, rnd *rand.Rand) {
 	routes := len(k.vans)
 	open := slices.Clone(sol.out)
@@ -92,6 +92,9 @@ func (k *kernel) repair(sol *solution, depth int, noise float64, rnd *rand.Rand)
 				continue
 			}
 			regret := -first
+			if depth == 0 {
+				regret = rnd.Float64()
+			}
 			if depth > 1 {
 				slices.Sort(least)
 				regret = -first * 1e-6

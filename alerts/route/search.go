@@ -47,8 +47,7 @@ func (w *wheel) learn() {
 func (k *kernel) search(ctx context.Context, start *solution, iterations int, rnd *rand.Rand) *solution {
 	k.polish(start)
 	best, now := start.clone(), start
-	absent := make([]float64, k.n)
-	ruin, mend := newWheel(4), newWheel(6)
+	ruin, mend := newWheel(4), newWheel(8)
 	for i := range iterations {
 		if i%32 == 0 && ctx.Err() != nil {
 			break
@@ -62,15 +61,15 @@ func (k *kernel) search(ctx context.Context, start *solution, iterations int, rn
 		}
 		next := now.clone()
 		how, by := ruin.draw(rnd), mend.draw(rnd)
-		most := min(served, 4+min(20, served/4))
+		most := min(served, max(8, 4+min(20, served/4)))
 		if served > 0 {
 			k.ruin(next, how, 1+rnd.IntN(max(1, most)), rnd)
 		}
 		noise := 0.0
-		if by >= 3 {
+		if by >= 4 {
 			noise = 0.15
 		}
-		k.repair(next, by%3+1, noise, rnd)
+		k.repair(next, by%4, noise, rnd)
 		ruin.used[how]++
 		mend.used[by]++
 		// The worsening that is accepted shrinks to nothing at the end.
@@ -93,23 +92,13 @@ func (k *kernel) search(ctx context.Context, start *solution, iterations int, rn
 		} else if next.total < now.total-gain {
 			score = 4
 		}
-		// While stops are left out, the search goes wherever those left out are
-		// ones that have rarely been (as in Nagata & Bräysy 2009, Operations
-		// Research Letters 37; from memory): the hard ones find their place.
-		easier := false
+		// While stops are left out, routes may grow more on the way to room for
+		// them.
+		slack := 0.03 * left * left
 		if len(best.out) > 0 {
-			for _, s := range next.out {
-				absent[s]++
-			}
-			sum := func(out []int) (n float64) {
-				for _, s := range out {
-					n += absent[s]
-				}
-				return n
-			}
-			easier = sum(next.out) <= sum(now.out)
+			slack = 0.1
 		}
-		if easier || next.total < best.total+0.03*routed*left*left*rnd.Float64() {
+		if next.total < best.total+slack*routed*rnd.Float64() {
 			if score == 0 {
 				score = 1
 			}
