@@ -109,11 +109,11 @@ func (c *Cabinet) evaporator(w *World, e *Effect) float64 {
 		c.CompAmps = math.Hypot(act, mag)
 		ua, gas := d.UAShell, d.UAGas
 		if !c.CondFanOn {
-			ua *= 0.5
+			ua *= 0.4
 		} else {
 			ua *= 1 - 0.4*e.CondBlocked
 		}
-		hot := c.Condensing + 16
+		hot := c.Condensing + 22
 		before := c.Shell
 		c.shell(w, 0.55*lossW, ua, gas, hot)
 		flowHeat := flow*dh + gasWork + 0.45*lossW - gas*(hot-(before+c.Shell)/2)

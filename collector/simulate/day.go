@@ -197,7 +197,7 @@ func (p *Place) World(w *World, t float64) {
 	}
 	keep := p.active[:0]
 	for _, ev := range p.active {
-		share := (math.Min(ev.until, t+stepSeconds) - math.Max(ev.at, t)) / stepSeconds
+		share := math.Max(0, math.Min(ev.until, t+stepSeconds)-math.Max(ev.at, t)) / stepSeconds
 		switch ev.kind {
 		case opening, service:
 			w.Door += share

@@ -103,8 +103,51 @@ func drawFan(r *rand.Rand, volts, scale float64) fanMotor {
 	return f
 }
 
-// DrawDesign draws a cabinet of the given kind.
+// DrawDesign draws a cabinet of the given kind that holds its product in a warm
+// room, as those that leave a workshop do.
 func DrawDesign(r *rand.Rand, kind fleet.Kind) Design {
+	for {
+		if d := drawDesign(r, kind); d.holds() {
+			return d
+		}
+	}
+}
+
+// holds tries the cabinet for two days at 27 °C and 60 % humidity, with people at it: the product stays within its
+// limits, the coil keeps clear and the overload closed.
+func (d *Design) holds() bool {
+	c := NewCabinet(d, 27, 0.5)
+	w := World{Room: 27, Humidity: 0.6 * satHumidity(27), Volts: d.Volts, Power: true, Light: true}
+	switch {
+	case d.Kind == fleet.GlassDoor:
+		w.Door = 0.025
+	case d.Kind <= fleet.GlassFrontVendor:
+		w.Exchange = 100 * 0.05 * d.Volume / 86400 * stepSeconds
+	}
+	var well Effect
+	lim := limitsOf(d.Product)
+	run, n, early := 0.0, 0.0, 0.0
+	for t := 0.0; t < 48*3600; t += stepSeconds {
+		c.Step(&w, &well)
+		if t < 12*3600 {
+			continue
+		}
+		if t < 24*3600 {
+			early = math.Max(early, c.Blocked())
+		}
+		if c.Blocked() > math.Min(0.35, early+0.04) || c.Trips > 0 {
+			return false
+		}
+		n++
+		run += truthOf(c.Running)
+		if c.Warmest() > float64(lim.Warm)-0.3 || c.Coldest() < float64(lim.Cold)+0.4 {
+			return false
+		}
+	}
+	return run/n < 0.85
+}
+
+func drawDesign(r *rand.Rand, kind fleet.Kind) Design {
 	d := Design{Kind: kind, Volts: 115}
 	if r.Float64() < 0.3 {
 		d.Volts = 230
@@ -131,14 +174,14 @@ func DrawDesign(r *rand.Rand, kind fleet.Kind) Design {
 	d.UAWallInner = d.UAWall * between(r, 3, 7)
 	d.CapWall = d.Volume * spread(r, 52000, 0.25)
 	d.CapAir = d.Volume * spread(r, 16000, 0.25)
-	full := d.Volume * between(r, 80, 420) * 4100 * 0.92
+	full := d.Volume * between(r, 70, 380) * 4100 * 0.92
 	share := [3]float64{between(r, .1, .28), 0, between(r, .1, .28)}
 	share[1] = 1 - share[0] - share[2]
 	for i, s := range share {
 		d.CapProduct[i] = full * s
-		d.UAProduct[i] = d.CapProduct[i] / (3600 * spread(r, 3.1, 0.35))
+		d.UAProduct[i] = d.CapProduct[i] / (3600 * spread(r, 4.6, 0.4))
 	}
-	d.SupplyShare = [3]float64{between(r, .3, .95), between(r, .05, .4), between(r, 0, .15)}
+	d.SupplyShare = [3]float64{between(r, .2, .8), between(r, .05, .35), between(r, 0, .15)}
 	d.Between = between(r, 2, 12)
 	d.Stratify = between(r, 0.4, 3)
 	d.Infiltration = d.Volume * between(r, 0.4e-4, 4e-4)
@@ -182,9 +225,13 @@ func DrawDesign(r *rand.Rand, kind fleet.Kind) Design {
 	if r.Float64() < 0.55 {
 		d.MinOff = 60 * float64(r.IntN(4)+2)
 	}
-	if x := r.Float64(); x < 0.6 || kind == fleet.OpenFront {
+	// Without a fan in the off-cycle frost does not thaw by itself.
+	if x := r.Float64(); x < 0.6 || kind == fleet.OpenFront || d.FanControl == fleet.FanWithCompressor {
 		d.DefrostEvery = 3600 * []float64{4, 6, 8, 12, 24}[r.IntN(5)]
 		d.DefrostFor = 60 * between(r, 12, 35)
+		if kind == fleet.OpenFront {
+			d.DefrostEvery = 3600 * []float64{3, 4, 6}[r.IntN(3)]
+		}
 		if r.Float64() < 0.15 {
 			d.DefrostHeat = between(r, 120, 400)
 			d.DefrostFor *= 0.6
@@ -214,6 +261,9 @@ func (d *Design) sizeCircuit(r *rand.Rand) {
 	d.CapSegment = 2500 * scale * scale * between(r, 0.8, 1.4)
 	d.Axial = between(r, 0.4, 1.6)
 	d.FrostFull = between(r, 0.09, 0.3) * scale * scale
+	if d.Kind == fleet.OpenFront {
+		d.FrostFull *= between(r, 2, 4)
+	}
 	d.StillAir = between(r, 0.012, 0.05)
 	const evap, cond = -8.0, 42.0
 	dh := g.latent(evap) - g.liquidCp*(cond-4-evap) + g.vapourCp*12
@@ -231,7 +281,7 @@ func (d *Design) sizeCircuit(r *rand.Rand) {
 	d.AmpsLocked = run * between(r, 4, 7)
 	d.CapShell = between(r, 3000, 6000)
 	d.UAShell = power * between(r, 0.0055, 0.009)
-	d.UAGas = d.UAShell * between(r, 0.5, 1.3)
+	d.UAGas = d.UAShell * between(r, 0.7, 1.6)
 	d.BimetalTau = between(r, 30, 65)
 	d.BimetalRI = between(r, 6, 15) / (run * run)
 	d.TripAt, d.ResetAt = between(r, 107, 121), between(r, 61, 72)
@@ -245,7 +295,7 @@ func (d *Design) sizeCircuit(r *rand.Rand) {
 	d.LiquidSeal = flow * between(r, 5, 12)
 	d.Vapour = (d.LiquidEvap + d.LiquidSeal) * between(r, 0.12, 0.25)
 	d.Charge = d.LiquidEvap*between(r, 1.02, 1.2) + d.LiquidSeal*between(r, 1.0, 1.4) + d.Vapour
-	d.Capillary = flow * between(r, 0.97, 1.25) / math.Sqrt(pc-pe)
+	d.Capillary = flow * between(r, 1.12, 1.5) / math.Sqrt(pc-pe)
 }
 
 // compression returns the isentropic work, J/kg, from pe to pc kPa with suction at t °C.

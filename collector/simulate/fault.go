@@ -133,7 +133,7 @@ var modes = map[fault.Fault][]mode{
 		{name: "preexisting", size: [2]float64{0.3, 0.7}, apply: func(e *Effect, s, size, _ float64) { e.ValveLoss = math.Max(e.ValveLoss, s*size) }},
 	},
 	fault.RefrigerantLow: {
-		{name: "leak", shape: Ramp, hours: [2]float64{20, 260}, size: [2]float64{0.35, 0.85}, apply: loseCharge},
+		{name: "leak", shape: Ramp, hours: [2]float64{20, 220}, size: [2]float64{0.4, 0.9}, apply: loseCharge},
 		{name: "restriction", size: [2]float64{0.3, 0.85}, apply: restrict},
 		{name: "moisture", shape: Intermittent, size: [2]float64{0.8, 1}, apply: restrict},
 		{name: "preexisting", size: [2]float64{0.28, 0.6}, apply: loseCharge},

@@ -171,7 +171,7 @@ func (r *record) step(m *Machine) {
 }
 
 func (r *record) compare(m *Machine, t float64) {
-	apart := false
+	apart := math.Abs(m.real.Warmest()-m.twin.Warmest()) > 1 || math.Abs(m.real.Coldest()-m.twin.Coldest()) > 1
 	for i := range r.materials {
 		w := &r.materials[i]
 		x, y, ok := w.on(m)
