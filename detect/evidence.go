@@ -3,7 +3,6 @@ package detect
 import (
 	"sort"
 
-	"coilward/collector"
 	"coilward/detect/fault"
 	"coilward/detect/feature"
 )
@@ -34,14 +33,48 @@ func (m *Machine) evidence(o *open, v *feature.Vector) {
 		if p.w < 0.2 || int(o.NumEvidence) == len(o.Evidence) {
 			break
 		}
-		topic := p.id.Topic()
-		text, ch, since := m.s.Track.Describe(p.id, v)
-		if text == "" || told[topic] {
+		n, ok := m.s.Track.Note(p.id, v)
+		if !ok || told[n.ID] {
 			continue
 		}
-		told[topic] = true
-		o.Evidence[o.NumEvidence] = Evidence{Text: text, Channel: ch, Since: since, Weight: p.w}
+		told[n.ID] = true
+		n.Weight = float32(p.w)
+		o.Evidence[o.NumEvidence] = n
 		o.NumEvidence++
 	}
-	_ = collector.CabinetAir
+	m.ruleOut(o, v)
 }
+
+// ruleOut finds, for the two causes behind the leading one, what spoke most
+// against them.
+func (m *Machine) ruleOut(o *open, v *feature.Vector) {
+	o.NumRuledOut = 0
+	for f := fault.EvaporatorFanStopped; f < fault.SensorFault && int(o.NumRuledOut) < len(o.RuledOut); f++ {
+		if f == o.Fault || !m.alike(o.Fault, f) {
+			continue
+		}
+		best, found := feature.Note{}, false
+		for i := range v.Has {
+			if !v.Has[i] {
+				continue
+			}
+			p := m.lib.table.Part(feature.ID(i), v.Value[i])
+			w := p[f] - p[o.Fault]
+			if w > -1 || found && w >= best.Weight {
+				continue
+			}
+			if n, ok := m.s.Track.Note(feature.ID(i), v); ok {
+				n.Weight = w
+				best, found = n, true
+			}
+		}
+		if found {
+			o.RuledOut[o.NumRuledOut] = against{f, best}
+			o.NumRuledOut++
+		}
+	}
+}
+
+// alike reports whether a tech would ask about g when told f: the causes that
+// look alike from outside.
+func (m *Machine) alike(f, g fault.Fault) bool { return f.Alike()&(1<<g) != 0 }

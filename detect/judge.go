@@ -38,10 +38,32 @@ type open struct {
 	SaidAt                         collector.Millis
 	SaidProbability                float32
 	SaidWarm                       bool
-	Evidence                       [5]Evidence
+	Evidence                       [5]feature.Note
 	NumEvidence                    int32
-	RuledOut                       [2]Evidence
+	RuledOut                       [2]against
+	Silence                        bool // evidence is of a silence
+	SilenceInterval                float32
+	SilenceWill                    bool
 	NumRuledOut                    int32
+}
+
+// against is an observation that speaks against a cause.
+type against struct {
+	Fault fault.Fault
+	Note  feature.Note
+}
+
+// words puts what was observed in words.
+func (o *open) words(f *Finding) {
+	if o.Silence {
+		f.Evidence = append(f.Evidence, o.silenceWords()...)
+	}
+	for _, n := range o.Evidence[:o.NumEvidence] {
+		f.Evidence = append(f.Evidence, Evidence{n.Text(), n.ID.Channel(), n.Since, float64(n.Weight)})
+	}
+	for _, a := range o.RuledOut[:o.NumRuledOut] {
+		f.RuledOut = append(f.RuledOut, Evidence{"not " + a.Fault.String() + ": " + a.Note.Text(), a.Note.ID.Channel(), a.Note.Since, float64(a.Note.Weight)})
+	}
 }
 
 // When to speak. The posterior already holds how rare faults are, so the
@@ -169,7 +191,6 @@ func (o *open) finding(m *Machine) Finding {
 	if len(f.Candidates) > 0 {
 		f.Probability = f.Candidates[0].Probability
 	}
-	f.Evidence = append(f.Evidence, o.Evidence[:o.NumEvidence]...)
-	f.RuledOut = append(f.RuledOut, o.RuledOut[:o.NumRuledOut]...)
+	o.words(&f)
 	return f
 }

@@ -76,13 +76,7 @@ func (m *Machine) describeSilence(o *open) {
 		o.Fault = fault.PowerLost
 	}
 	o.Cand[0], o.Cand[1], o.NumCand = a, b, 2
-	text := fmt.Sprintf("nothing heard for %d min; it used to report every %.0f s", (s.Now-s.Heard)/60000, s.Interval)
-	o.Evidence[0] = Evidence{Text: text, Since: s.Heard, Weight: 3}
-	o.NumEvidence = 1
-	if s.Offline {
-		o.Evidence[1] = Evidence{Text: "the broker lost its connection to the machine (last will)", Since: s.Heard, Weight: 1}
-		o.NumEvidence = 2
-	}
+	o.Silence, o.SilenceInterval, o.SilenceWill = true, s.Interval, s.Offline
 	if s.Product.Known() {
 		mid, _, _ := s.Product.Estimate()
 		o.HasProduct, o.Product = true, float32(quantity.Celsius(mid))
@@ -90,4 +84,15 @@ func (m *Machine) describeSilence(o *open) {
 	if power > 0.5 {
 		m.forecast(o, s.At)
 	}
+}
+
+func (o *open) silenceWords() []Evidence {
+	e := []Evidence{{
+		Text:  fmt.Sprintf("nothing heard since %s; it used to report every %.0f s", o.Since.Time().Format("15:04 UTC"), o.SilenceInterval),
+		Since: o.Since, Weight: 3,
+	}}
+	if o.SilenceWill {
+		e = append(e, Evidence{Text: "the broker lost its connection to the machine (last will)", Since: o.Since, Weight: 1})
+	}
+	return e
 }

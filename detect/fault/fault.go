@@ -48,3 +48,29 @@ func (f *Fault) UnmarshalText(b []byte) error {
 	}
 	return fmt.Errorf("fault %q is not in the catalogue", b)
 }
+
+// alike holds, for each fault, the faults that look like it from outside, so
+// that a person wants to be told why it is not one of those.
+var alike = func() (a [Num]uint32) {
+	groups := [][]Fault{
+		{EvaporatorFanStopped, CoilIced},
+		{CondenserFanStopped, CondenserBlocked, CompressorNotStarting},
+		{CompressorWeak, RefrigerantLow, DoorLeak, CoilIced},
+		{CompressorNotStarting, ThermostatStuckOff, PowerLost},
+		{ThermostatStuckOn, SensorFault},
+		{DoorOpen, DoorLeak},
+	}
+	for _, g := range groups {
+		for _, f := range g {
+			for _, h := range g {
+				if f != h {
+					a[f] |= 1 << h
+				}
+			}
+		}
+	}
+	return a
+}()
+
+// Alike returns the set of faults that look like f, as bits.
+func (f Fault) Alike() uint32 { return alike[f] }

@@ -2,20 +2,280 @@ package feature
 
 import (
 	"fmt"
+	"math"
 
 	"coilward/collector"
 )
 
+// Note is an observation in numbers, ready to be put in words: small, of fixed
+// size and without pointers, so that a model's state can hold it.
+type Note struct {
+	ID     ID
+	Now    float32 // the level now, in the feature's own unit
+	Normal float32 // this machine's well level; NaN where it has none
+	SD     float32 // the spread about it
+	Since  collector.Millis
+	Weight float32 // nats towards the leading cause; negative: against
+}
+
 // Topic groups features that say the same to a person.
 func (i ID) Topic() ID {
 	if int(i) >= NumProfiles && int(i) < 2*NumProfiles {
-		return i - ID(NumProfiles)
+		i -= ID(NumProfiles)
+	}
+	switch i {
+	case AbsAirCoil, AbsCoil:
+		return AirCoil
+	case AbsCoilSpread:
+		return CoilSpread
+	case AbsCondLift:
+		return CondLift
+	case AbsSupplyGap:
+		return SupplyGap
+	case AbsOffCoilGap:
+		return OffCoilGap
+	case LoadSlow, AbsLoad, AbsRunFrac:
+		return Load
+	case AirMean, AbsAir, AbsAirSlow, AirTrend:
+		return AirMean
+	case FailedStarts:
+		return Inrush
+	case DoorShare, SinceRestock:
+		return DoorMinutes
 	}
 	return i
 }
 
-// Describe puts a feature in plain words with its numbers. An empty text means
-// that a person would learn nothing from it.
-func (t *Tracker) Describe(i ID, v *Vector) (text string, ch collector.Channel, since collector.Millis) {
-	return fmt.Sprintf("%s %.2f", i, v.Value[i]), collector.CabinetAir, 0
+// Channel returns the channel whose strip the feature belongs beside.
+func (i ID) Channel() collector.Channel {
+	switch i.Topic() {
+	case AirCoil, OffCoilGap, CoilSpread:
+		return collector.CoilOut
+	case AirCoilIn:
+		return collector.CoilIn
+	case CondLift:
+		return collector.Condenser
+	case SupplyGap, OffSupplyGap:
+		return collector.SupplyAir
+	case ShellLift:
+		return collector.CompressorShell
+	case EvapFanRun, EvapFanOff:
+		return collector.EvapFanCurrent
+	case CondFanRun:
+		return collector.CondFanCurrent
+	case EvapSpeedRun:
+		return collector.EvapFanSpeed
+	case CondSpeedRun:
+		return collector.CondFanSpeed
+	case Current, Inrush, RunLength, OffLength, Load, StartRate, ShortStops:
+		return collector.CompressorCurrent
+	case MainsOff:
+		return collector.MainsCurrent
+	case CallNoRun, NoCallWarm, CallCold:
+		return collector.CompressorCall
+	case DoorMinutes:
+		return collector.Door
+	case NoSupply, VoltageLow:
+		return collector.MainsVoltage
+	case Ambient:
+		return collector.Ambient
+	}
+	return collector.CabinetAir
+}
+
+// Note describes a feature as it stands. ok is false where a person would
+// learn nothing from it.
+func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {
+	nan := float32(math.NaN())
+	n = Note{ID: i.Topic(), Normal: nan, SD: nan, Since: t.last}
+	if int(n.ID) < NumProfiles {
+		p := &t.prof[n.ID]
+		n.Now, n.Since = p.raw, collector.Millis(p.offSince)*1000
+		b := max(int(p.bin), 0)
+		n.Normal, n.SD = p.mean[b], float32(math.Sqrt(p.variance(floors[n.ID])))
+		if p.learnt() < 30 {
+			n.Normal = nan
+		}
+		return n, p.at != 0
+	}
+	ago := func(m float32) { n.Now, n.Since = m, t.last-collector.Millis(m*60000) }
+	switch n.ID {
+	case RunLength:
+		n.Now, n.Normal = t.Run.LastRun, float32(math.Exp(float64(t.runLen.mean)))
+		if m := float32(t.Run.Minutes(t.last)); t.Run.Running && m > n.Now {
+			ago(m)
+		}
+	case OffLength:
+		n.Now, n.Normal = t.Run.LastOff, float32(math.Exp(float64(t.offLen.mean)))
+		if m := float32(t.Run.Minutes(t.last)); !t.Run.Running && m > n.Now {
+			ago(m)
+		}
+	case Load:
+		n.Now, n.Since = t.frac3.v*100, t.last-3*3600000
+		if t.load2.n > 2 && t.frac2.v > 0 {
+			n.Normal = min(t.frac2.v*float32(math.Exp(float64(t.load2.mean)-t.load(&t.frac2, &t.dT2)))*100, 100)
+		}
+	case AirHigh:
+		n.Now, n.Normal, n.SD = t.air5.v, t.cutIn.mean, float32(math.Sqrt(float64(t.cutIn.vari)))
+	case AirLow:
+		n.Now, n.Normal, n.SD = t.air5.v, t.cutOut.mean, float32(math.Sqrt(float64(t.cutOut.vari)))
+	case AirMean:
+		n.Now, n.Normal, n.SD = t.air20.v, t.airMean.mean, float32(math.Sqrt(float64(t.airMean.vari)))
+	case CutInMoved:
+		n.Now, n.Normal = t.recentIn.v, t.cutIn.mean
+	case CutOutMoved:
+		n.Now, n.Normal = t.recentOut.v, t.cutOut.mean
+	case StartRate:
+		n.Now, n.Normal = t.starts, float32(math.Exp(float64(t.startBase.mean))-0.3)
+	case ShortStops:
+		n.Now = t.shortStops.v * 100
+	case Inrush:
+		n.Now, n.Normal = t.inrush, t.failed
+		ok = t.inrush > 0.3
+		return n, ok
+	case OffWarm:
+		ago(t.offWarm)
+	case RunCold:
+		ago(t.runCold)
+	case RunWarm:
+		ago(t.runWarm)
+	case CallNoRun:
+		ago(t.callNoRun)
+	case NoCallWarm:
+		ago(t.noCallWarm)
+	case CallCold:
+		ago(t.callCold)
+	case DoorMinutes:
+		ago(t.doorOpenFor)
+	case NoSupply:
+		ago(t.noSupply)
+	case VoltageLow:
+		n.Now, n.Normal = t.volt5.v, t.volts.mean
+		return n, true
+	case SensorOdd:
+		c, odd := t.Oddest()
+		n.Now, n.Normal, n.SD = float32(c), t.latest[c], t.sensor.ch[c].same
+		return n, odd > 0.5
+	default:
+		return n, false
+	}
+	return n, n.Now > 0.5 || n.ID == AirHigh || n.ID == AirLow || n.ID == AirMean || n.ID == CutInMoved || n.ID == CutOutMoved
+}
+
+var profileWords = [NumProfiles]string{
+	AirCoil:      "coil outlet %.1f K below the cabinet air while running",
+	AirCoilIn:    "coil inlet %.1f K below the cabinet air while running",
+	CoilSpread:   "coil outlet %.1f K warmer than the inlet while running",
+	CondLift:     "condenser %.1f K over ambient while running",
+	SupplyGap:    "supply air %.1f K below the return air while running",
+	ShellLift:    "compressor shell %.0f K over ambient",
+	RunSlope:     "cabinet air changes by %.1f K/h while running",
+	OffSlope:     "cabinet air warms by %.2f K/h per K to ambient while stopped",
+	OffCoilGap:   "coil outlet %.1f K below the cabinet air while stopped",
+	OffSupplyGap: "supply air %.1f K below the return air while stopped",
+	EvapSpeedRun: "evaporator fan turns at %.0f rpm while running",
+	CondSpeedRun: "condenser fan turns at %.0f rpm while running",
+	EvapFanRun:   "evaporator fan draws %.2f A while running",
+	EvapFanOff:   "evaporator fan draws %.2f A while the compressor is stopped",
+	CondFanRun:   "condenser fan draws %.2f A while running",
+	Current:      "compressor draws %.2f A (as at 25 °C ambient)",
+	MainsOff:     "machine draws %.2f A with the compressor stopped",
+}
+
+// Text puts the note in plain words with its numbers.
+func (n Note) Text() string {
+	if int(n.ID) < NumProfiles {
+		return n.profileText()
+	}
+	now, normal := float64(n.Now), float64(n.Normal)
+	minutes := func(m float64) string {
+		if m >= 180 {
+			return fmt.Sprintf("%.1f h", m/60)
+		}
+		return fmt.Sprintf("%.0f min", m)
+	}
+	usual := func(format string) string {
+		if math.IsNaN(normal) {
+			return ""
+		}
+		return fmt.Sprintf("; this machine's normal is "+format, normal)
+	}
+	switch n.ID {
+	case RunLength:
+		return "compressor ran for " + minutes(now) + usual("%.0f min")
+	case OffLength:
+		return "compressor was stopped for " + minutes(now) + usual("%.0f min")
+	case Load:
+		return fmt.Sprintf("compressor ran %.0f %% of the last 3 h", now) + usual("%.0f %% at this ambient")
+	case AirHigh:
+		return fmt.Sprintf("cabinet air %.1f °C; the compressor normally starts at %.1f °C", now, normal)
+	case AirLow:
+		return fmt.Sprintf("cabinet air %.1f °C; the compressor normally stops at %.1f °C", now, normal)
+	case AirMean:
+		return fmt.Sprintf("cabinet air averages %.1f °C", now) + usual("%.1f °C")
+	case CutInMoved:
+		return fmt.Sprintf("compressor now starts at %.1f °C cabinet air", now) + usual("%.1f °C")
+	case CutOutMoved:
+		return fmt.Sprintf("compressor now stops at %.1f °C cabinet air", now) + usual("%.1f °C")
+	case StartRate:
+		return fmt.Sprintf("%.1f compressor starts in the last hour", now) + usual("%.1f")
+	case ShortStops:
+		return fmt.Sprintf("%.0f %% of the last stops came before the air was cold: stopped by something other than the thermostat", now)
+	case Inrush:
+		if normal > 0.3 {
+			return fmt.Sprintf("%.0f starts seen in the last hour at starting current, %.0f of them with no run after", math.Ceil(now), math.Ceil(normal))
+		}
+		return fmt.Sprintf("%.0f starts seen at starting current in the last hour", math.Ceil(now))
+	case OffWarm:
+		return "compressor stopped though the cabinet is warm, for " + minutes(now)
+	case RunCold:
+		return "compressor runs though the air is below its cut-out, for " + minutes(now)
+	case RunWarm:
+		return "compressor runs and the air stays above its cut-in, for " + minutes(now)
+	case CallNoRun:
+		return "thermostat calls but the compressor does not run, for " + minutes(now)
+	case NoCallWarm:
+		return "thermostat does not call though the cabinet is warm, for " + minutes(now)
+	case CallCold:
+		return "thermostat keeps calling though the cabinet is cold, for " + minutes(now)
+	case DoorMinutes:
+		return "door open for " + minutes(now)
+	case NoSupply:
+		return "no sign of mains supply for " + minutes(now)
+	case VoltageLow:
+		return fmt.Sprintf("mains %.0f V", now) + usual("%.0f V")
+	case SensorOdd:
+		return fmt.Sprintf("%s contradicts itself or the other channels (last value %.1f, unchanged for %s)",
+			collector.Channel(now), normal, minutes(float64(n.SD)))
+	}
+	return ""
+}
+
+func (n Note) profileText() string {
+	now, normal, sd := float64(n.Now), float64(n.Normal), float64(n.SD)
+	switch n.ID {
+	case EvapFanRun, EvapFanOff, CondFanRun:
+		now, normal = math.Exp(now)-0.004, math.Exp(normal)-0.004
+		sd *= normal
+	case MainsOff:
+		now, normal = math.Exp(now)-0.02, math.Exp(normal)-0.02
+		sd *= normal
+	case Current:
+		now, normal = math.Exp(now), math.Exp(normal)
+		sd *= normal
+	case EvapSpeedRun, CondSpeedRun:
+		now, normal, sd = now*1500, normal*1500, sd*1500
+	}
+	s := fmt.Sprintf(profileWords[n.ID], now)
+	if math.IsNaN(normal) {
+		return s
+	}
+	digits := "; this machine's normal is %.1f ± %.1f"
+	switch n.ID {
+	case EvapFanRun, EvapFanOff, CondFanRun, MainsOff, Current, OffSlope:
+		digits = "; this machine's normal is %.2f ± %.2f"
+	case EvapSpeedRun, CondSpeedRun:
+		digits = "; this machine's normal is %.0f ± %.0f"
+	}
+	return s + fmt.Sprintf(digits, normal, sd)
 }

@@ -33,6 +33,8 @@ type profile struct {
 	fast, fastW float32 // mean z of late, and the weight behind it
 	slow, slowW float32
 	raw         float32 // mean level of late, not standardised
+	bin         int8
+	offSince    int32 // Unix time since which it has stood off
 	at          collector.Millis
 }
 
@@ -64,7 +66,10 @@ func (p *profile) observe(x float64, b int, dt, well, floor float64, at collecto
 	ks := float32(1 - math.Exp(-dt/slowTau))
 	p.slow += ks * (float32(math.Max(-8, math.Min(8, zc))) - p.slow)
 	p.slowW += ks * (1 - p.slowW)
-	p.at = at
+	p.at, p.bin = at, int8(b)
+	if math.Abs(float64(p.fast)) < 2*float64(p.fastW) || p.offSince == 0 {
+		p.offSince = int32(at / 1000)
+	}
 
 	// Learn, by how sure it is that this is the well machine, and never from
 	// what stands far off: a slow fault must not become the new normal.

@@ -1,0 +1,74 @@
+package detect
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"reflect"
+	"unsafe"
+)
+
+// ErrLayout says that a stored model was written by a program whose model
+// looks otherwise. The model must be built again from the history.
+var ErrLayout = errors.New("stored model has another layout; rebuild it from the history")
+
+// layout identifies the shape of a stored state: every field's name, type and
+// place, and the byte order. Two programs with the same layout may read each
+// other's states; all others rebuild theirs from the stored readings, which is
+// always possible and never wrong.
+var layout = func() uint64 {
+	h := fnv.New64a()
+	describeType(h.Write, reflect.TypeFor[state]())
+	one := uint16(1)
+	h.Write([]byte{*(*byte)(unsafe.Pointer(&one))})
+	return h.Sum64()
+}()
+
+// describeType writes a type's shape. It panics on anything that holds a
+// pointer: a state must be plain memory.
+func describeType(write func([]byte) (int, error), t reflect.Type) {
+	fmt.Fprintf(writer(write), "%s %s %d;", t.String(), t.Kind(), t.Size())
+	switch t.Kind() {
+	case reflect.Struct:
+		for f := range t.NumField() {
+			x := t.Field(f)
+			fmt.Fprintf(writer(write), "%s@%d:", x.Name, x.Offset)
+			describeType(write, x.Type)
+		}
+	case reflect.Array:
+		describeType(write, t.Elem())
+	case reflect.Bool, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64, reflect.Int,
+		reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64, reflect.Float32, reflect.Float64:
+	default:
+		panic("model state holds a " + t.String())
+	}
+}
+
+type writer func([]byte) (int, error)
+
+func (w writer) Write(b []byte) (int, error) { return w(b) }
+
+func (m *Machine) memory() []byte {
+	return unsafe.Slice((*byte)(unsafe.Pointer(&m.s)), unsafe.Sizeof(m.s))
+}
+
+// AppendBinary appends the model's state.
+func (m *Machine) AppendBinary(b []byte) ([]byte, error) {
+	b = binary.LittleEndian.AppendUint64(b, layout)
+	return append(b, m.memory()...), nil
+}
+
+// UnmarshalBinary takes over a state written by AppendBinary. It returns
+// ErrLayout where the state is of another program's shape; the model is then
+// as it was.
+func (m *Machine) UnmarshalBinary(b []byte) error {
+	if len(b) < 8 || binary.LittleEndian.Uint64(b) != layout || len(b) != 8+int(unsafe.Sizeof(m.s)) {
+		return ErrLayout
+	}
+	copy(m.memory(), b[8:])
+	return nil
+}
+
+// StateBytes is the size of a machine's state.
+const StateBytes = int(unsafe.Sizeof(state{}))
