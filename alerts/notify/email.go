@@ -7,6 +7,8 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"net"
+	"slices"
 	"strings"
 	"time"
 
@@ -63,7 +65,7 @@ func NewEmail(o EmailOptions) (*Email, error) {
 		e.opts = append(e.opts, mail.WithTLSPolicy(mail.TLSMandatory))
 	case "tls":
 		port = 465
-		e.opts = append(e.opts, mail.WithSSL())
+		e.opts = append(e.opts, mail.WithTLSPolicy(mail.NoTLS)) // dial has done it
 	case "none":
 		e.opts = append(e.opts, mail.WithTLSPolicy(mail.NoTLS))
 	default:
@@ -78,12 +80,30 @@ func NewEmail(o EmailOptions) (*Email, error) {
 	}
 	if o.User != "" {
 		auth := mail.SMTPAuthAutoDiscover
-		if o.Security == "none" {
+		if o.Security == "none" || o.Security == "tls" {
 			auth = mail.SMTPAuthPlainNoEnc
 		}
 		e.opts = append(e.opts, mail.WithSMTPAuth(auth), mail.WithUsername(o.User), mail.WithPassword(string(o.Password)))
 	}
 	return e, nil
+}
+
+func (e *Email) dial(ctx context.Context, network, addr string) (net.Conn, error) {
+	if e.o.Security != "tls" {
+		return (&net.Dialer{}).DialContext(ctx, network, addr)
+	}
+	conf := &tls.Config{}
+	if e.o.TLS != nil {
+		conf = e.o.TLS.Clone()
+	}
+	if conf.ServerName == "" {
+		conf.ServerName = e.o.Host
+	}
+	c, err := (&tls.Dialer{Config: conf}).DialContext(ctx, network, addr)
+	if err != nil {
+		return nil, err // not a nil *tls.Conn in an interface
+	}
+	return c, nil
 }
 
 // messageID is the same for the same message, so that a mail store that has it
@@ -112,7 +132,20 @@ func (e *Email) Send(ctx context.Context, m ledger.Message) error {
 		msg.SetImportance(mail.ImportanceHigh)
 	}
 	msg.SetBodyString(mail.TypeTextPlain, again(m))
-	client, err := mail.NewClient(e.o.Host, e.opts...)
+	// The library leaves the connection open when encryption or authentication
+	// fails, so it is closed here.
+	var conn net.Conn
+	defer func() {
+		if conn != nil {
+			conn.Close()
+		}
+	}()
+	dial := func(ctx context.Context, network, addr string) (net.Conn, error) {
+		c, err := e.dial(ctx, network, addr)
+		conn = c
+		return c, err
+	}
+	client, err := mail.NewClient(e.o.Host, append(slices.Clone(e.opts), mail.WithDialContextFunc(dial))...)
 	if err != nil {
 		return &Failure{Cause: err, Permanent: true}
 	}
