@@ -1,10 +1,11 @@
 package alerts
 
 import (
-	"fmt"
-	"os"
+	"slices"
 	"testing"
 	"time"
+
+	"pgregory.net/rapid"
 
 	"coilward/collector"
 	"coilward/collector/fleet"
@@ -25,35 +26,114 @@ func finding(f fault.Fault, p float64, left time.Duration) *detect.Finding {
 	return x
 }
 
-func TestPriorityGrid(t *testing.T) {
-	if os.Getenv("GRID") == "" {
-		t.Skip()
+func priorityOf(f *detect.Finding, m *fleet.Machine, at collector.Millis) Priority {
+	return NewRules().Assess(f, m, at).Priority
+}
+
+// TestPriorities holds the weighing to what a dispatcher would say. Common
+// practice, no source.
+func TestPriorities(t *testing.T) {
+	drinks := &fleet.Machine{Product: fleet.SealedBeverage, LoadValue: 420}
+	dairy := &fleet.Machine{Product: fleet.Dairy, LoadValue: 420}
+	h := time.Hour
+	for _, c := range []struct {
+		name  string
+		f     *detect.Finding
+		m     *fleet.Machine
+		after time.Duration
+		want  []Priority
+	}{
+		{"drinks, 4 h 45 min left", finding(fault.EvaporatorFanStopped, .94, 4*h+45*time.Minute), drinks, 0, []Priority{High}},
+		{"dairy, 3 h left", finding(fault.CompressorNotStarting, .9, 3*h), dairy, 0, []Priority{Critical}},
+		{"dairy, 20 h left", finding(fault.CompressorNotStarting, .9, 20*h), dairy, 0, []Priority{High}},
+		{"drinks, 40 h left", finding(fault.CompressorWeak, .9, 40*h), drinks, 0, []Priority{Medium}},
+		{"never leaves its limit, sure", finding(fault.CondenserBlocked, .9, 0), drinks, 0, []Priority{Medium}},
+		{"never leaves its limit, unsure", finding(fault.CondenserBlocked, .6, 0), drinks, 0, []Priority{Low}},
+		{"a door that leaks a little, unsure", finding(fault.DoorLeak, .5, 0), drinks, 0, []Priority{Low}},
+		{"product in danger, a coin's toss", finding(fault.RefrigerantLow, .5, 10*h), drinks, 0, []Priority{Medium, High}},
+		{"no power", finding(fault.PowerLost, .9, 0), drinks, 0, []Priority{High, Critical}},
+		{"no power, dairy", finding(fault.PowerLost, .9, 0), dairy, 0, []Priority{High, Critical}},
+		{"a sensor", finding(fault.SensorFault, .99, 0), dairy, 0, []Priority{Low}},
+		{"just silent", finding(fault.Silent, .97, 0), drinks, 0, []Priority{Low}},
+		{"silent for half a day", finding(fault.Silent, .97, 0), drinks, 12 * h, []Priority{Medium}},
+	} {
+		if got := priorityOf(c.f, c.m, t0.Add(c.after)); !slices.Contains(c.want, got) {
+			t.Errorf("%s: %s, want %v; %+v", c.name, got, c.want, NewRules().Assess(c.f, c.m, t0.Add(c.after)).Expected)
+		}
 	}
+}
+
+func TestOneLineSaysWhatIsAtStake(t *testing.T) {
+	f := finding(fault.CompressorNotStarting, .95, 3*time.Hour)
+	f.LimitEarly = 0
+	got := NewRules().Assess(f, &fleet.Machine{Product: fleet.Dairy, LoadValue: 420}, t0).Why
+	if want := "$420 of dairy, 3 h left, 50 min away"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+// TestClosedSite: nobody is woken for a site that opens in the morning.
+func TestClosedSite(t *testing.T) {
+	f, m := finding(fault.CompressorNotStarting, .95, 3*time.Hour), &fleet.Machine{Product: fleet.Dairy, LoadValue: 420}
 	r := NewRules()
-	for _, prod := range []fleet.Product{fleet.SealedBeverage, fleet.Dairy} {
-		for _, v := range []float64{250, 450, 1200} {
-			for _, left := range []time.Duration{0, -5 * time.Hour, -time.Hour, time.Hour, 3 * time.Hour, 5 * time.Hour, 10 * time.Hour, 20 * time.Hour, 40 * time.Hour} {
-				fmt.Printf("%s %5.0f %8s:", ProductName(prod), v, left)
-				for _, p := range []float64{.2, .3, .5, .7, .8, .9, .99} {
-					a := r.Assess(finding(fault.CompressorNotStarting, p, left), &fleet.Machine{Product: prod, LoadValue: v}, t0)
-					fmt.Printf(" %-8s", a.Priority)
-				}
-				fmt.Println()
-			}
-		}
+	if p := r.Assess(f, m, t0).Priority; p != Critical {
+		t.Fatalf("open site: %s", p)
 	}
-	for f := 1; f < fault.Num; f++ {
-		fmt.Printf("%-24s", fault.Fault(f))
-		for _, v := range []float64{250, 450, 1200} {
-			for _, p := range []float64{.5, .7, .8, .9, .99} {
-				a := r.Assess(finding(fault.Fault(f), p, 0), &fleet.Machine{LoadValue: v}, t0)
-				fmt.Printf(" %-8s", a.Priority)
-			}
+	r.Open = func(_ string, at time.Time) time.Time {
+		if morning := t0.Add(10 * time.Hour).Time(); at.Before(morning) {
+			return morning
 		}
-		fmt.Println()
+		return at
 	}
-	for h := time.Duration(0); h < 14*time.Hour; h += time.Hour {
-		a := r.Assess(finding(fault.Silent, .97, 0), &fleet.Machine{LoadValue: 450}, t0.Add(h))
-		fmt.Println(h, a.Priority, a.Why)
+	if p := r.Assess(f, m, t0).Priority; p >= Critical {
+		t.Errorf("closed site: %s", p)
+	}
+}
+
+// TestLaws: more at stake, or surer, never makes an alert less urgent; nor does an
+// hour less, while there is still time to save the load.
+func TestLaws(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		product := fleet.Product(rapid.IntRange(0, fleet.NumProducts-1).Draw(t, "product"))
+		p := rapid.Float64Range(0.1, 0.9).Draw(t, "probability")
+		value := rapid.Float64Range(100, 1500).Draw(t, "value")
+		left := time.Duration(rapid.IntRange(4*60, 72*60).Draw(t, "minutes")) * time.Minute
+		at := func(p, value float64, left time.Duration) Priority {
+			return priorityOf(finding(fault.CompressorNotStarting, p, left), &fleet.Machine{Product: product, LoadValue: value}, t0)
+		}
+		base := at(p, value, left)
+		if x := at(p, value*1.3, left); x < base {
+			t.Fatalf("worth more: %s after %s", x, base)
+		}
+		if x := at(min(1, p*1.1), value, left); x < base {
+			t.Fatalf("surer: %s after %s", x, base)
+		}
+	})
+}
+
+// TestFoodClock: FDA Food Code 3-501.19(B), (C) and 4-204.111.
+func TestFoodClock(t *testing.T) {
+	c := FoodClock{Limit: 5}
+	c.Serviced(t0)
+	c.Observe(t0.Add(29*time.Minute), 9)
+	if _, _, over := c.DiscardAt(); over || c.Latched {
+		t.Error("over its limit within the 30 minutes after a fill")
+	}
+	c.Observe(t0.Add(31*time.Minute), 6)
+	four, six, over := c.DiscardAt()
+	if want := t0.Add(31*time.Minute + 4*time.Hour); !over || four != want || six != want.Add(2*time.Hour) || !c.Latched {
+		t.Errorf("4 h rule at %v, 6 h rule at %v, latched %v", four.Time(), six.Time(), c.Latched)
+	}
+	c.Observe(t0.Add(2*time.Hour), 3)
+	if _, _, over := c.DiscardAt(); !over || !c.Latched {
+		t.Error("cooling down opened the latch")
+	}
+	c.Observe(t0.Add(3*time.Hour), 22)
+	if four, six, _ := c.DiscardAt(); six != four {
+		t.Error("the 6 h rule holds above 21 °C")
+	}
+	c.Serviced(t0.Add(4 * time.Hour))
+	if _, _, over := c.DiscardAt(); over || c.Latched {
+		t.Error("a service and restock did not open the latch")
 	}
 }
