@@ -318,12 +318,18 @@ func TestLostStreamIsSaid(t *testing.T) {
 	w := troubled(t)
 	b := w.board(t)
 	var cut atomic.Bool
+	stops := make(chan context.CancelFunc, 100)
 	server := httptest.NewServer(http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
 		if cut.Load() && strings.HasPrefix(r.URL.Path, "/live/") {
 			rw.WriteHeader(http.StatusNoContent) // as a proxy in front may
 			return
 		}
-		b.ServeHTTP(rw, r)
+		ctx, stop := context.WithCancel(r.Context())
+		defer stop()
+		if strings.HasPrefix(r.URL.Path, "/live/") {
+			stops <- stop
+		}
+		b.ServeHTTP(rw, r.WithContext(ctx))
 	}))
 	defer server.Close()
 	defer b.Close()
@@ -333,7 +339,7 @@ func TestLostStreamIsSaid(t *testing.T) {
 	}
 	until(t, ctx, "document.getElementById('lost').hidden")
 	cut.Store(true)
-	server.CloseClientConnections()
+	(<-stops)()
 	until(t, ctx, "!document.getElementById('lost').hidden && document.getElementById('lost').textContent.includes('Not live since Fri')")
 	cut.Store(false)
 	until(t, ctx, "document.getElementById('lost').hidden")

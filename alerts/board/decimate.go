@@ -35,6 +35,8 @@ func (f frame) share(t time.Time) float64 {
 // a spike of one reading is still seen on a strip of a week.
 type envelope struct {
 	lo, hi, last [columns]float64 // NaN: nothing in this column
+	sum          [columns]float64
+	in           [columns]int // how many values
 	n            int
 }
 
@@ -54,7 +56,27 @@ func (e *envelope) add(col int, v float64) {
 		e.lo[col], e.hi[col] = v, v
 	}
 	e.lo[col], e.hi[col], e.last[col] = min(e.lo[col], v), max(e.hi[col], v), v
+	e.sum[col] += v
+	e.in[col]++
 	e.n++
+}
+
+// mean is the mean of the values within half columns on either side, where the
+// column itself has any. Where a column holds about a cycle of the compressor,
+// its own mean would beat with the cycle; over an hour it says where it is going.
+func (e *envelope) mean(half int) *envelope {
+	m := newEnvelope()
+	for i := range columns {
+		if e.in[i] == 0 {
+			continue
+		}
+		sum, in := 0.0, 0
+		for j := max(0, i-half); j <= min(columns-1, i+half); j++ {
+			sum, in = sum+e.sum[j], in+e.in[j]
+		}
+		m.add(i, sum/float64(in))
+	}
+	return m
 }
 
 // reach returns the least and the greatest of all columns.
@@ -205,6 +227,21 @@ func (d *duty) share(i int) float64 {
 		return math.NaN()
 	}
 	return float64(d.so[i]) / float64(d.known[i])
+}
+
+// mean is the share within half columns on either side, where the column
+// itself is known; see envelope.mean.
+func (d *duty) mean(half int) *duty {
+	m := &duty{}
+	for i := range columns {
+		if d.known[i] == 0 {
+			continue
+		}
+		for j := max(0, i-half); j <= min(columns-1, i+half); j++ {
+			m.so[i], m.known[i] = m.so[i]+d.so[j], m.known[i]+d.known[j]
+		}
+	}
+	return m
 }
 
 // total is the share over the whole frame; NaN when nothing is known.

@@ -224,13 +224,15 @@ func (b *Board) sensorsData(_ context.Context, r Reader, id string) (any, error)
 
 // sitesView is the quiet fleet by site.
 type sitesView struct {
-	Query    string
-	Sites    []siteLine
-	Machines []machineLine // found by the query, or of one site
-	More     int           // further machines not listed
-	Total    int
-	Site     string
-	Note     string
+	Query      string
+	Sites      []siteLine
+	Folded     []siteLine // in a large fleet: the sites where all is well
+	FoldedSays string
+	Machines   []machineLine // found by the query, or of one site
+	More       int           // further machines not listed
+	Total      int
+	Site       string
+	Note       string
 }
 
 type siteLine struct {
@@ -253,6 +255,7 @@ const (
 func (b *Board) sitesData(_ context.Context, r Reader) (any, error) {
 	p := b.look()
 	out := sitesView{Total: p.machines}
+	folded, unheard := 0, 0
 	for _, s := range p.sites {
 		row := siteLine{ID: s.ID, Name: s.label(), URL: siteURL(s.ID), Trouble: s.trouble > 0,
 			Count: count(len(s.machines), "machine", "machines"), Says: siteSays(s), Product: productSpan(r, s)}
@@ -261,7 +264,19 @@ func (b *Board) sitesData(_ context.Context, r Reader) (any, error) {
 				row.Machines = append(row.Machines, b.machineLine(r, p.now, s, u))
 			}
 		}
+		if p.machines > smallFleet && s.trouble == 0 {
+			out.Folded = append(out.Folded, row)
+			folded += len(s.machines)
+			unheard += s.unheard
+			continue
+		}
 		out.Sites = append(out.Sites, row)
+	}
+	out.FoldedSays = count(len(out.Folded), "site", "sites") + " with " + count(folded, "machine", "machines") + ", "
+	if unheard == 0 {
+		out.FoldedSays += "all well"
+	} else {
+		out.FoldedSays += "none in trouble, " + count(unheard, "not heard yet", "not heard yet")
 	}
 	return out, nil
 }

@@ -49,6 +49,7 @@ func (b *Board) stripsData(ctx context.Context, r Reader, id, reach string) (any
 		out.Missing = "No readings are stored for the last " + choice.label + "."
 		return out, nil
 	}
+	out.Broad = f.width() >= broadColumn
 	out.Axis = timeTicks(f, choice.major, r, loc)
 	out.draw(rec, m, r)
 	out.pin(rec, evidenceOf(v), r, now, loc)
@@ -71,11 +72,11 @@ func timeTicks(f frame, major time.Duration, r Reader, loc *time.Location) []tic
 			if t.Before(f.from) || t.After(f.to) || t.Hour() != h {
 				continue
 			}
-			x, label := f.share(t), r.hour(t)
+			x, label := f.share(t), t.Format(either(r.TwelveHour, "3"+nb+"pm", "15:04"))
 			if h == 0 {
 				label = t.Format("Mon 2")
 			}
-			out = append(out, tick{X: per(x), Top: either(h == 0, "18", "23"), Label: label, Anchor: anchor(x)})
+			out = append(out, tick{X: per(x), Top: either(h == 0, "18", "23"), Label: label, Anchor: anchor(x), Fine: h/hours%2 != 0})
 		}
 		day = time.Date(day.Year(), day.Month(), day.Day()+1, 0, 0, 0, 0, loc)
 	}
@@ -138,12 +139,12 @@ func (out *strips) draw(rec *record, m *fleet.Machine, r Reader) {
 				{per(a.y(r.scale(m.Limits.Warm)) / plotHeight), "warm limit " + r.temperature(m.Limits.Warm)},
 				{per(a.y(r.scale(m.Limits.Cold)) / plotHeight), "cold limit " + r.temperature(m.Limits.Cold)},
 			}
-			if rec.product.n > 0 {
-				out.line(&s, "product, estimated", "product", rec.product, a, rec.gap, g.digits)
-			}
 		}
 		for i, c := range shown {
-			out.line(&s, channelWords[c], "pen"+strconv.Itoa(i), rec.channels[c], a, rec.gap, g.digits)
+			out.line(&s, channelWords[c], "pen"+strconv.Itoa(i), rec.channels[c], a, rec, g.digits)
+		}
+		if air && rec.product.n > 0 {
+			out.line(&s, "product, estimated", "product", rec.product, a, rec, g.digits)
 		}
 		out.Strips = append(out.Strips, s)
 	}
@@ -163,8 +164,14 @@ func (r Reader) unit(c collector.Channel) string {
 	return c.Info().Unit
 }
 
-func (out *strips) line(s *strip, name, class string, e *envelope, a axis, gap, digits int) {
-	s.Lines = append(s.Lines, stripLine{Index: len(out.Data.Lines), Name: name, Class: class, Path: e.path(a, gap), Newest: number(e.newest(), digits) + " " + s.Unit})
+func (out *strips) line(s *strip, name, class string, e *envelope, a axis, rec *record, digits int) {
+	l := stripLine{Index: len(out.Data.Lines), Name: name, Class: class, Newest: number(e.newest(), digits) + nb + s.Unit}
+	if rec.width() >= broadColumn {
+		l.Range = area(e, e, a, rec.gap)
+		e = e.mean(rec.hour())
+	}
+	l.Path = e.path(a, rec.gap)
+	s.Lines = append(s.Lines, l)
 	c := crossLine{Strip: s.ID, Name: name, Unit: s.Unit, Values: make([]figure, columns)}
 	for i, v := range e.last {
 		c.Values[i] = figure{v, digits}
@@ -176,13 +183,13 @@ func (out *strips) line(s *strip, name, class string, e *envelope, a axis, gap, 
 func (out *strips) ribbons(rec *record) {
 	run := strip{ID: "run", Title: "Compressor", Unit: "%", Ribbon: true}
 	if share := rec.running.total(); !math.IsNaN(share) {
-		out.state(&run, "runs", "runs", &rec.running, 0)
+		out.state(&run, "runs", "runs", rec.running.mean(rec.hour()), 0)
 		run.Says = "ran " + percent(share) + " of the time"
 	}
 	if share := rec.tripped.total(); share > 0 {
 		out.state(&run, "tripped: called for, but stopped", "trips", &rec.tripped, 0.5)
 	}
-	if share := rec.call.total(); !math.IsNaN(share) {
+	if share := rec.call.total(); !math.IsNaN(share) && rec.width() < broadColumn {
 		out.state(&run, "thermostat calls", "calls", &rec.call, 0)
 	}
 	if len(run.Lines) > 0 {

@@ -27,6 +27,7 @@ type tick struct {
 	Top    string // where the mark begins; the edge is at 32
 	Label  string
 	Anchor string // on which side of X the label stands
+	Fine   bool   // left out where there is no room
 }
 
 // rulerLine is one machine in trouble.

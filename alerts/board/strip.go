@@ -19,6 +19,7 @@ type strips struct {
 	Axis    []tick
 	Days    []tick
 	Strips  []strip
+	Broad   bool   // lines are means over the hour around
 	Missing string // why there is nothing to draw
 	Data    crossData
 	Columns int
@@ -51,6 +52,7 @@ type stripLine struct {
 	Name   string
 	Class  string
 	Path   string
+	Range  string // least to greatest of each column, a closed path; "" the path shows it
 	Filled bool
 	Newest string
 }
@@ -122,6 +124,19 @@ type record struct {
 	gap      int // columns without data that break a line
 	readings int
 	traced   int
+}
+
+// broadColumn is the column width from which a line is the mean of the hour
+// around, drawn over its range: below it a column is less than a cycle of the
+// compressor.
+const broadColumn = 4 * time.Minute
+
+// hour is half an hour in columns; 0 where columns are not broad.
+func (rec *record) hour() int {
+	if rec.width() < broadColumn {
+		return 0
+	}
+	return int(30 * time.Minute / rec.width())
 }
 
 // longestHold is how long a state is taken to last without a reading.

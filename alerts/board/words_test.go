@@ -103,6 +103,9 @@ func TestEnvelopeKeepsSpikesAndGaps(t *testing.T) {
 		t.Errorf("reach %g to %g", lo, hi)
 	}
 	p := e.path(axis{0, 10}, 3)
+	if lo, hi := e.mean(0).reach(); lo != 3 || math.Abs(hi-(14*3+9)/15.0) > 1e-9 {
+		t.Errorf("means reach %g to %g", lo, hi)
+	}
 	moves := 0
 	for _, c := range p {
 		if c == 'M' {
