@@ -44,7 +44,7 @@ func (s *Store) Range(ctx context.Context, machine string, from, to collector.Mi
 		if err != nil {
 			return err
 		}
-		slices.SortFunc(held, func(a, b Entry) int { return cmp.Or(cmp.Compare(a.At, b.At), cmp.Compare(a.Seq, b.Seq)) })
+		sort(held)
 		n := len(held)
 		if i+1 < len(blocks) {
 			n, _ = slices.BinarySearchFunc(held, blocks[i+1].minAt, func(e Entry, at collector.Millis) int { return cmp.Compare(e.At, at) })
@@ -60,6 +60,19 @@ func (s *Store) Range(ctx context.Context, machine string, from, to collector.Mi
 	}
 	return nil
 }
+
+// sort puts entries, which are large and mostly in order already, in the order
+// of Range.
+func sort(held []Entry) {
+	for i := 1; i < len(held); i++ {
+		if before(&held[i], &held[i-1]) {
+			slices.SortStableFunc(held, func(a, b Entry) int { return cmp.Or(cmp.Compare(a.At, b.At), cmp.Compare(a.Seq, b.Seq)) })
+			return
+		}
+	}
+}
+
+func before(a, b *Entry) bool { return a.At < b.At || a.At == b.At && a.Seq < b.Seq }
 
 // measured returns the blocks in which readings measured at from ≤ At < to may
 // be, some of them twice.
