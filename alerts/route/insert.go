@@ -13,14 +13,14 @@ type spot struct {
 }
 
 // best finds the cheapest place for stop in route r; extra is +Inf if none.
-func (k *kernel) best(sol *solution, r, stop int) spot {
+// before is the state ahead of each position, from trace.
+func (k *kernel) best(sol *solution, r, stop int, before []state) spot {
 	v, route := &k.vans[r], sol.routes[r]
 	found := spot{extra: math.Inf(1)}
 	if k.stops[stop].needs&^v.skills != 0 {
 		return found
 	}
-	s := k.depart(v)
-	for p := 0; ; p++ {
+	for p, s := range before {
 		if p >= v.fixed {
 			limit := sol.costs[r] + found.extra
 			if at, ok := k.visit(v, s, stop); ok && k.atLeast(v, s, at, route[p:]) < found.extra {
@@ -29,15 +29,20 @@ func (k *kernel) best(sol *solution, r, stop int) spot {
 				}
 			}
 		}
-		if p == len(route) {
-			return found
-		}
-		next, ok := k.visit(v, s, route[p])
-		if !ok {
-			return found
-		}
-		s = next
 	}
+	return found
+}
+
+// trace appends to into the state ahead of each position of a route, and at
+// its end.
+func (k *kernel) trace(v *van, route []int, into []state) []state {
+	s := k.depart(v)
+	into = append(into, s)
+	for _, stop := range route {
+		s, _ = k.visit(v, s, stop)
+		into = append(into, s)
+	}
+	return into
 }
 
 // atLeast is what going from s by way of at to rest costs more than going
@@ -60,6 +65,10 @@ func (k *kernel) repair(sol *solution, depth int, noise float64, rnd *rand.Rand)
 	routes := len(k.vans)
 	open := slices.Clone(sol.out)
 	table := make([]spot, len(open)*routes)
+	before := make([][]state, routes)
+	for r := range routes {
+		before[r] = k.trace(&k.vans[r], sol.routes[r], make([]state, 0, len(sol.routes[r])+8))
+	}
 	blur := func(s spot) spot {
 		if noise > 0 {
 			s.extra *= 1 + noise*(2*rnd.Float64()-1)
@@ -68,7 +77,7 @@ func (k *kernel) repair(sol *solution, depth int, noise float64, rnd *rand.Rand)
 	}
 	for i, stop := range open {
 		for r := range routes {
-			table[i*routes+r] = blur(k.best(sol, r, stop))
+			table[i*routes+r] = blur(k.best(sol, r, stop, before[r]))
 		}
 	}
 	done := make([]bool, len(open))
@@ -112,10 +121,11 @@ func (k *kernel) repair(sol *solution, depth int, noise float64, rnd *rand.Rand)
 		stop := open[pick]
 		sol.routes[into] = slices.Insert(sol.routes[into], table[pick*routes+into].position, stop)
 		sol.costs[into] = k.cost(&k.vans[into], sol.routes[into])
+		before[into] = k.trace(&k.vans[into], sol.routes[into], before[into][:0])
 		done[pick] = true
 		for i, other := range open {
 			if !done[i] {
-				table[i*routes+into] = blur(k.best(sol, into, other))
+				table[i*routes+into] = blur(k.best(sol, into, other, before[into]))
 			}
 		}
 	}

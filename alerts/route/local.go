@@ -79,17 +79,19 @@ func (k *kernel) onwards(v *van, s state, stops []int, limit float64) float64 {
 func (k *kernel) between(sol *solution, r, q int) bool {
 	any := false
 	var tryR, tryQ []int
-	consider := func() bool {
+	var beforeR, beforeQ []state
+	// consider evaluates both tries, which are unchanged ahead of i and j.
+	consider := func(i, j int) bool {
 		limit := sol.costs[r] + sol.costs[q] - gain
 		var cr, cq float64
 		if len(tryR) > 0 {
-			cr = k.cheaper(&k.vans[r], tryR, limit)
+			cr = k.onwards(&k.vans[r], beforeR[i], tryR[i:], limit)
 		}
 		if cr >= limit {
 			return false
 		}
 		if len(tryQ) > 0 {
-			cq = k.cheaper(&k.vans[q], tryQ, limit-cr)
+			cq = k.onwards(&k.vans[q], beforeQ[j], tryQ[j:], limit-cr)
 		}
 		if cr+cq >= limit {
 			return false
@@ -102,6 +104,7 @@ func (k *kernel) between(sol *solution, r, q int) bool {
 	fr, fq := k.vans[r].fixed, k.vans[q].fixed
 again:
 	a, b := sol.routes[r], sol.routes[q]
+	beforeR, beforeQ = k.trace(&k.vans[r], a, beforeR[:0]), k.trace(&k.vans[q], b, beforeQ[:0])
 	for i := fr; i <= len(a); i++ {
 		for j := fq; j <= len(b); j++ {
 			for n := 0; n <= 2 && i+n <= len(a); n++ {
@@ -111,14 +114,14 @@ again:
 					}
 					tryR = append(append(append(tryR[:0], a[:i]...), b[j:j+m]...), a[i+n:]...)
 					tryQ = append(append(append(tryQ[:0], b[:j]...), a[i:i+n]...), b[j+m:]...)
-					if consider() {
+					if consider(i, j) {
 						goto again
 					}
 				}
 			}
 			tryR = append(append(tryR[:0], a[:i]...), b[j:]...)
 			tryQ = append(append(tryQ[:0], b[:j]...), a[i:]...)
-			if consider() {
+			if consider(i, j) {
 				goto again
 			}
 		}

@@ -45,7 +45,10 @@ func (w *wheel) learn() {
 // search improves a start for a number of iterations. A cancelled context
 // ends it early with the best so far.
 func (k *kernel) search(ctx context.Context, start *solution, iterations int, rnd *rand.Rand) *solution {
-	k.polish(start)
+	for r := range start.routes {
+		k.within(start, r)
+	}
+	start.add(k)
 	best, now := start.clone(), start
 	ruin, mend := newWheel(4), newWheel(8)
 	for i := range iterations {
