@@ -10,6 +10,10 @@
 // a status message, except where the broker itself ended the connection (a
 // session taken over, a stop): then the machine is not gone.
 //
+// Passing on to subscribers is by best effort: more than 32 messages waiting
+// for one subscriber are dropped, and a client that publishes as well as
+// subscribes may miss some. Nothing of that touches what reaches the handler.
+//
 // What a machine may not publish is acknowledged and dropped, which MQTT 3.1.1
 // section 3.3.5 allows, and counted: closing the connection would hold up the
 // good readings behind it.

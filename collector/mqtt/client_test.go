@@ -175,29 +175,6 @@ func unacknowledged(t *testing.T, r *prometheus.Registry) float64 {
 	return 0
 }
 
-// Nothing is lost when the connection is cut again and again while messages
-// flow and acknowledgements come late and from another goroutine.
-func TestNothingLostOverCuts(t *testing.T) {
-	b := startBroker(t, nil)
-	p := newProxy(t, b.Addresses()["tcp"])
-	messages := make(chan intake.Message, 10_000)
-	c, _ := startClient(t, clientOptions(p.url(), func(m intake.Message) { messages <- m }))
-	await(t, "connected", connected(c))
-	const n = 400
-	seen := map[string]bool{}
-	for i := range n {
-		publish(t, b, "cabinets/oakmill/cab-1/status", fmt.Sprint(i))
-		if i%100 == 50 {
-			p.cut()
-		}
-	}
-	for len(seen) < n {
-		m := receive(t, messages)
-		seen[string(m.Payload)] = true
-		m.Ack()
-	}
-}
-
 // A connection that is open but dead is noticed by the ping, even while the
 // handler does not return and the queue is full.
 func TestHalfOpenConnectionIsReplaced(t *testing.T) {

@@ -211,6 +211,35 @@ func TestMosquittoTLSPasswordAndSession(t *testing.T) {
 	}
 }
 
+// Nothing is lost when the connection is cut again and again while messages
+// flow and acknowledgements come late.
+func TestNothingLostOverCuts(t *testing.T) {
+	port := freePort(t)
+	startMosquitto(t, port, fmt.Sprintf("listener %d 127.0.0.1", port), "allow_anonymous true",
+		"max_queued_messages 0", "max_inflight_messages 0")
+	address := fmt.Sprintf("127.0.0.1:%d", port)
+	p := newProxy(t, address)
+	messages := make(chan intake.Message, 10_000)
+	c, _ := startClient(t, clientOptions(p.url(), func(m intake.Message) { messages <- m }))
+	await(t, "connected", connected(c))
+	sender := clientOptions("tcp://"+address, func(m intake.Message) { m.Ack() })
+	sender.ClientID, sender.Topics = "sender", []string{"nothing"}
+	s, _ := startClient(t, sender)
+	const n = 400
+	seen := map[string]bool{}
+	for i := range n {
+		publish(t, s, "cabinets/oakmill/cab-1/readings", fmt.Sprint(i))
+		if i%100 == 50 {
+			p.cut()
+		}
+	}
+	for len(seen) < n {
+		m := receive(t, messages)
+		seen[string(m.Payload)] = true
+		m.Ack()
+	}
+}
+
 // WebSocket with and without TLS, through the embedded broker.
 func TestWebSocket(t *testing.T) {
 	a := newAuthority(t)
