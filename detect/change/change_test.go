@@ -84,6 +84,32 @@ func TestRegressionIsBatchLeastSquares(t *testing.T) {
 	})
 }
 
+// With forgetting λ, recursive is batch least squares with rows weighted by
+// λ^age.
+func TestRegressionForgetsByWeight(t *testing.T) {
+	const n, lambda = 60, 0.95
+	r := rand.New(rand.NewPCG(17, 18))
+	a, b := mat.NewDense(n, 3, nil), mat.NewVecDense(n, nil)
+	var rls Regression3
+	rls.Begin([3]float64{}, 1e9)
+	rule := RegressionRule{Forgetting: lambda}
+	for i := range n {
+		x := [3]float64{1, r.NormFloat64(), r.NormFloat64()}
+		y := 2 - x[1] + 3*x[2] + r.NormFloat64()
+		w := math.Pow(lambda, float64(n-1-i)/2)
+		a.SetRow(i, []float64{w * x[0], w * x[1], w * x[2]})
+		b.SetVec(i, w*y)
+		rls.Step(&rule, x, y)
+	}
+	var theta mat.VecDense
+	if err := theta.SolveVec(a, b); err != nil {
+		t.Fatal(err)
+	}
+	for i := range 3 {
+		near(t, "coefficient", rls.Theta[i], theta.AtVec(i), 1e-6)
+	}
+}
+
 func TestRegressionForgetsAndKeeps(t *testing.T) {
 	var r2 Regression2
 	r2.Begin([2]float64{}, 1000)
