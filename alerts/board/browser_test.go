@@ -27,6 +27,9 @@ import (
 // tabs in it. What the console says is collected as the test's error.
 func browser(t *testing.T) context.Context {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("short: the screens are not looked at")
+	}
 	bin, err := exec.LookPath("chromium")
 	if err != nil {
 		if os.Getenv("COILWARD_REAL") == "1" {
