@@ -198,6 +198,10 @@ func (l *Loop) backOff(n int) time.Duration {
 	return d/2 + time.Duration(l.o.Jitter()*float64(d/2))
 }
 
+// foldAbove messages to one person in 10 min the rest comes as one: twice what the
+// standard calls manageable, and well under its flood.
+const foldAbove = 2 * alerts.LoadManageable
+
 // calm keeps each person under the flood mark: what is more than they can read is
 // folded into one message, and the next such comes 10 min later. A few critical
 // ones go through on their own.
@@ -221,7 +225,7 @@ func (l *Loop) calm(ctx context.Context, ms []ledger.Message) ([]ledger.Message,
 		}
 		sent = slices.DeleteFunc(sent, func(m ledger.Message) bool { return m.To != r.to })
 		waiting := by[r]
-		if len(sent)+len(waiting) <= alerts.FloodBegins {
+		if len(sent)+len(waiting) <= foldAbove {
 			out = append(out, waiting...)
 			continue
 		}
