@@ -3,11 +3,17 @@ package alerts
 import (
 	"encoding/json"
 	"fmt"
+	"math"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
+	"pgregory.net/rapid"
+
 	"coilward/collector"
 	"coilward/collector/fleet"
+	"coilward/collector/quantity"
 	"coilward/detect"
 	"coilward/detect/fault"
 )
@@ -89,8 +95,20 @@ func TestQueueTellsASimpleStory(t *testing.T) {
 	tp.add(q.Apply(next(ice, mins(800), detect.Cleared)))
 	tp.add(q.Apply(next(f, mins(800), detect.Cleared)))
 	tp.add(q.Advance(mins(900)))
-	for _, l := range tp.lines() {
-		t.Log(l)
+	want := []string{
+		"  0 F-000001 raised evaporator-fan-stopped medium",
+		" 10 A-F-000001 opened: machine medium 1",
+		"200 F-000001 revised evaporator-fan-stopped high",
+		"200 A-F-000001 revised: machine high 1",
+		"700 F-000001 revised evaporator-fan-stopped high", // its limit is sooner: the coil has iced
+		"700 A-F-000001 revised: machine high 2",
+		"800 F-000001 revised evaporator-fan-stopped high",
+		"800 A-F-000001 revised: machine high 1",
+		"815 F-000001 cleared evaporator-fan-stopped high",
+		"815 A-F-000001 return: normal",
+	}
+	if got := tp.lines(); !slices.Equal(got, want) {
+		t.Errorf("got\n%s", strings.Join(got, "\n"))
 	}
 }
 
@@ -108,9 +126,6 @@ func TestSiteOutage(t *testing.T) {
 			tp.add(q.Apply(next(f, mins(121)+collector.Millis(i*1000), detect.Cleared)))
 		}
 		tp.add(q.Advance(mins(300)))
-		for _, l := range tp.lines() {
-			t.Log(l)
-		}
 		if n := tp.count(Opened); n != 1 {
 			t.Errorf("%s: %d alerts for one cause, want 1", kind, n)
 		}
@@ -119,7 +134,123 @@ func TestSiteOutage(t *testing.T) {
 
 func TestReportLine(t *testing.T) {
 	q, s := New(Options{}), &story{}
-	c := q.Apply(s.raise(mins(0), "s0", "s0-m1", fault.EvaporatorFanStopped, 0.9, 20*time.Hour))
-	b, err := json.Marshal(c[0].Report)
-	t.Log(string(b), err)
+	f := s.raise(mins(0), "s0", "s0-m1", fault.EvaporatorFanStopped, 0.94, 5*time.Hour)
+	f.ProductTemperature = quantity.Celsius(math.NaN())
+	f.HasProduct = true
+	f.Candidates = append(f.Candidates, detect.Candidate{Fault: fault.CoilIced, Probability: 0.05}, detect.Candidate{Fault: fault.Well, Probability: 0.01})
+	f.Evidence = []detect.Evidence{{Text: "fan 0.0 A", Weight: math.Inf(1)}}
+	b, err := json.Marshal(q.Apply(f)[0].Report)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const want = `{"at":"2026-07-01T12:00:00Z","machine":"s0-m1","site":"s0","finding":"F-000001","change":"raised",` +
+		`"fault":"evaporator-fan-stopped","probability":0.94,"candidates":[{"fault":"evaporator-fan-stopped","probability":0.94},` +
+		`{"fault":"coil-iced","probability":0.05}],"priority":"high","product_temperature":null,"limit_at":"2026-07-01T17:00:00Z",` +
+		`"evidence":["fan 0.0 A"],"limit_early":"2026-07-01T16:00:00Z","limit_late":"2026-07-01T18:30:00Z","seq":0,` +
+		`"why":"about $450 of drinks, 5 h left, 50 min away"}`
+	if string(b) != want {
+		t.Errorf("got\n%s\nwant\n%s", b, want)
+	}
+}
+
+// TestAdvancingMoreOftenChangesNothing plays random findings with and without
+// time passing between them, and with a restart in the middle.
+func TestAdvancingMoreOftenChangesNothing(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := &story{}
+		var fs, open []detect.Finding
+		at := mins(0)
+		faults := []fault.Fault{fault.Silent, fault.PowerLost, fault.CoilIced, fault.EvaporatorFanStopped, fault.Unknown}
+		for range rapid.IntRange(1, 40).Draw(t, "findings") {
+			at = at.Add(time.Duration(rapid.IntRange(0, 3600).Draw(t, "gap")) * time.Second)
+			if len(open) > 0 && rapid.Bool().Draw(t, "change") {
+				i := rapid.IntRange(0, len(open)-1).Draw(t, "which")
+				f := next(open[i], at, rapid.SampledFrom([]detect.Change{detect.Revised, detect.Cleared}).Draw(t, "what"))
+				if open[i] = f; f.Change == detect.Cleared {
+					open = slices.Delete(open, i, i+1)
+				}
+				fs = append(fs, f)
+				continue
+			}
+			site := rapid.IntRange(0, 2).Draw(t, "site")
+			f := s.raise(at, fmt.Sprintf("s%d", site), fmt.Sprintf("s%d-m%d", site, rapid.IntRange(0, 5).Draw(t, "machine")),
+				rapid.SampledFrom(faults).Draw(t, "fault"), 0.9, time.Duration(rapid.IntRange(0, 20).Draw(t, "left"))*time.Hour)
+			fs, open = append(fs, f), append(open, f)
+		}
+		end := at.Add(30 * time.Hour)
+		play := func(step time.Duration, restart bool) []string {
+			q, tp := New(Options{Fleet: town(3, 6)}), &tape{}
+			now := mins(0)
+			for i, f := range fs {
+				for ; step > 0 && now < f.At; now = now.Add(step) {
+					tp.add(q.Advance(now))
+				}
+				tp.add(q.Apply(f))
+				if restart && i == len(fs)/2 {
+					b, err := q.Snapshot()
+					if err != nil {
+						t.Fatal(err)
+					}
+					q = New(Options{Fleet: town(3, 6)})
+					if err := q.Restore(b); err != nil {
+						t.Fatal(err)
+					}
+				}
+			}
+			tp.add(q.Advance(end))
+			last := collector.Millis(0)
+			for _, c := range tp.changes {
+				if c.At < last {
+					t.Fatalf("a change goes back in time")
+				}
+				last = c.At
+			}
+			return tp.lines()
+		}
+		want := play(0, false)
+		if got := play(97*time.Second, true); !slices.Equal(got, want) {
+			t.Fatalf("advanced often and restarted:\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+		}
+	})
+}
+
+func TestBrokerGone(t *testing.T) {
+	q, s, tp := New(Options{Fleet: town(6, 5)}), &story{}, &tape{}
+	for i := range 30 {
+		tp.add(q.Apply(s.raise(mins(0)+collector.Millis(i*9000), fmt.Sprintf("s%d", i%6), fmt.Sprintf("s%d-m%d", i%6, i/6), fault.Silent, 0.97, 0)))
+	}
+	tp.add(q.Advance(mins(240)))
+	open := q.Alerts()
+	if len(open) != 1 || open[0].Cause != SharedLink || len(open[0].Members) != 30 {
+		t.Errorf("%d alerts, want one of 30 machines:\n%s", len(open), strings.Join(tp.lines(), "\n"))
+	}
+}
+
+// TestCoincidence: two machines of a large site may well fall silent on their own.
+func TestCoincidence(t *testing.T) {
+	c := DefaultCoincidence()
+	if p := OneCause(2, 40, c.Window, c.Machine, c.Site); p > 0.9 {
+		t.Errorf("2 of 40: %.3f", p)
+	}
+	if p := OneCause(4, 6, c.Window, c.Machine, c.Site); p < c.Certainty {
+		t.Errorf("4 of 6: %.3f", p)
+	}
+	// Binomial tail, closed form: P(K ≥ 1) = 1 − (1 − q)^n.
+	if got, want := binomialTail(5, 1, 0.1), 1-math.Pow(0.9, 5); math.Abs(got-want) > 1e-12 {
+		t.Errorf("binomial tail %v, want %v", got, want)
+	}
+}
+
+func TestLoadFigures(t *testing.T) {
+	var told []Told
+	for i := range 12 {
+		told = append(told, Told{At: mins(i / 2).Time(), Priority: High})
+	}
+	l := MeasureLoad(told, mins(0).Time(), mins(1440).Time())
+	if l.Busiest != 12 || l.Floods != 1 || l.Shift != 12 || l.InFlood <= 0 || l.InFlood > 0.01 {
+		t.Errorf("%+v", l)
+	}
+	if l := MeasureLoad(told[:10], mins(0).Time(), mins(1440).Time()); l.Floods != 0 {
+		t.Errorf("ten in 10 min are a flood: %+v", l)
+	}
 }
