@@ -355,3 +355,21 @@ func TestMetricsLint(t *testing.T) {
 		t.Errorf("%v, %v", p, err)
 	}
 }
+
+// TestDoubtOutlivesARefusal: taken without an answer, then refused, then taken:
+// the second mail must still say that it may be one.
+func TestDoubtOutlivesARefusal(t *testing.T) {
+	s := newSMTP(t, takeAndDrop, greylist)
+	e, err := NewEmail(EmailOptions{Host: "127.0.0.1", Port: s.port(), Security: "none", From: "alerts@example.org", Timeout: time.Second})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := newRig(t, map[string]Sender{"email": e})
+	r.put(1, "email", "ana@example.org", alerts.High)
+	r.settle("email")
+	for id, n := range s.received() {
+		if n != 2 || !strings.Contains(s.bodies[id], "Sent again") {
+			t.Errorf("came %d times, the last:\n%s", n, s.bodies[id])
+		}
+	}
+}
