@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -309,6 +310,13 @@ func (r *record) Send(_ context.Context, m ledger.Message) error {
 	return nil
 }
 
+// kept returns what was sent so far, and when.
+func (r *record) kept() ([]ledger.Message, []time.Time) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return slices.Clone(r.got), slices.Clone(r.at)
+}
+
 func TestLoopSendsWhenDueAndStops(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l, rec := newLedger(t), &record{}
@@ -330,13 +338,13 @@ func TestLoopSendsWhenDueAndStops(t *testing.T) {
 		loop.Wake()
 		time.Sleep(time.Second)
 		synctest.Wait()
-		if len(rec.got) != 1 || rec.got[0].Key != "now" {
-			t.Errorf("sent %v, want the one that is due", rec.got)
+		if got, _ := rec.kept(); len(got) != 1 || got[0].Key != "now" {
+			t.Errorf("sent %v, want the one that is due", got)
 		}
 		time.Sleep(11 * time.Minute)
 		synctest.Wait()
-		if len(rec.got) != 2 || rec.at[1].Sub(start) < 10*time.Minute || rec.at[1].Sub(start) > 10*time.Minute+lookAgain {
-			t.Errorf("sent %v at %v", rec.got, rec.at)
+		if got, at := rec.kept(); len(got) != 2 || at[1].Sub(start) < 10*time.Minute || at[1].Sub(start) > 10*time.Minute+lookAgain {
+			t.Errorf("sent %v at %v", got, at)
 		}
 		cancel()
 		if err := <-done; err != nil {
