@@ -1,0 +1,75 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+
+	"github.com/alecthomas/kong"
+
+	"coilward/collector/fleet"
+)
+
+// command is a subcommand: it does its work and returns the exit status.
+type command interface {
+	run(ctx context.Context, s *streams) int
+}
+
+// commands are the subcommands and their flags.
+type commands struct {
+	Replay replayCommand `cmd:"" help:"Run recorded messages through the models and print what they find."`
+}
+
+// exited is what kong's wish to end the process is turned into.
+type exited int
+
+// run parses the arguments and runs the command they name.
+func run(ctx context.Context, args []string, s *streams) (status int) {
+	var c commands
+	parser, err := kong.New(&c,
+		kong.Name("coilward"),
+		kong.Description("Watches refrigerated vending machines and drink coolers: names the failing part, says how long the product has left, tells who must act."),
+		kong.Writers(s.out, s.err),
+		kong.Exit(func(code int) { panic(exited(code)) }),
+		kong.UsageOnError(),
+	)
+	if err != nil {
+		panic(err)
+	}
+	defer func() {
+		switch code := recover().(type) {
+		case nil:
+		case exited:
+			status = int(code)
+		default:
+			panic(code)
+		}
+	}()
+	k, err := parser.Parse(args)
+	if err != nil {
+		fmt.Fprintf(s.err, "coilward: %v\n", err)
+		var p *kong.ParseError
+		if errors.As(err, &p) && p.Context != nil {
+			fmt.Fprintf(s.err, "try: coilward %s --help\n", p.Context.Command())
+		}
+		return statusUsage
+	}
+	chosen := k.Selected().Target.Addr().Interface().(command)
+	return chosen.run(ctx, s)
+}
+
+// readFleet reads a fleet file and tells all that is wrong with it.
+func readFleet(name string, s *streams) (*fleet.Fleet, bool) {
+	data, err := os.ReadFile(name)
+	if err != nil {
+		fmt.Fprintf(s.err, "coilward: the fleet file cannot be read: %v\n", err)
+		return nil, false
+	}
+	f, err := fleet.Parse(name, data)
+	if err != nil {
+		fmt.Fprintln(s.err, err)
+		return nil, false
+	}
+	return f, true
+}

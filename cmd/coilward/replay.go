@@ -1,0 +1,294 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"runtime"
+	"sync/atomic"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+	"golang.org/x/term"
+
+	"coilward/alerts"
+	"coilward/collector"
+	"coilward/collector/fleet"
+	"coilward/collector/intake"
+	"coilward/detect"
+)
+
+// replay runs recorded messages through the pipeline in event time.
+type replay struct {
+	fleet  *fleet.Fleet
+	stdin  io.Reader
+	out    *bufio.Writer
+	errors io.Writer
+	decode intake.DecoderOptions
+	shards int
+
+	pipe    *pipeline
+	bad     int // lines
+	read    int // messages
+	refused [collector.NumReasons]uint64
+	started bool
+
+	// For the progress line.
+	bytes    atomic.Int64
+	messages atomic.Int64
+	now      atomic.Int64 // Millis
+}
+
+// mostBadLines is how many bad lines are told one by one.
+const mostBadLines = 10_000
+
+// begin makes the pipeline; findings go to r.out from then on.
+func (r *replay) begin(tell func(*alerts.Change) error) {
+	queue := alerts.New(alerts.Options{Fleet: r.fleet})
+	desk := deskOf(queue, tell)
+	r.pipe = newPipeline(pipelineOptions{
+		Fleet: r.fleet, Library: detect.NewLibrary(), Shards: r.shards,
+		Said: func(ctx context.Context, upTo collector.Millis, findings []detect.Finding) error {
+			if err := desk(ctx, upTo, findings); err != nil {
+				return err
+			}
+			return r.out.Flush()
+		},
+	})
+}
+
+// print writes the line of a change that has one.
+func (r *replay) print(c *alerts.Change) error {
+	if c.Kind != alerts.Reported || c.Report == nil {
+		return nil
+	}
+	line, err := json.Marshal(c.Report)
+	if err != nil {
+		return fmt.Errorf("a finding cannot be written as JSON: %w", err)
+	}
+	_, err = r.out.Write(append(line, '\n'))
+	return err
+}
+
+// files replays recordings in the order given. The error is about the run as a
+// whole; what is wrong with a line is told on r.errors and counted.
+func (r *replay) files(ctx context.Context, names []string) error {
+	r.begin(r.print)
+	g, ctx := errgroup.WithContext(ctx)
+	parsers := max(1, runtime.GOMAXPROCS(0))
+	toParse, inOrder := make(chan *chunk, parsers), make(chan *chunk, 2*parsers+2)
+	g.Go(func() error {
+		defer close(toParse)
+		defer close(inOrder)
+		for _, name := range names {
+			if err := r.file(ctx, name, toParse, inOrder); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	for range parsers {
+		p := newParser(r.decode)
+		g.Go(func() error { return p.run(ctx, toParse) })
+	}
+	g.Go(func() error { return r.pipe.models.Run(ctx) })
+	g.Go(func() error {
+		defer r.pipe.models.Close()
+		for {
+			var c *chunk
+			var ok bool
+			select {
+			case c, ok = <-inOrder:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+			if !ok {
+				break
+			}
+			select {
+			case <-c.done:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+			if err := r.take(ctx, c); err != nil {
+				return err
+			}
+		}
+		if !r.started {
+			return nil
+		}
+		r.pipe.models.End()
+		return r.pipe.models.Flush(ctx)
+	})
+	return g.Wait()
+}
+
+func (r *replay) file(ctx context.Context, name string, toParse, inOrder chan<- *chunk) error {
+	in, done, err := openRecording(name, r.stdin, &r.bytes)
+	if err != nil {
+		return err
+	}
+	defer done()
+	return readChunks(ctx, nameOf(name), in, toParse, inOrder)
+}
+
+func nameOf(file string) string {
+	if file == "-" {
+		return "standard input"
+	}
+	return file
+}
+
+// take feeds the messages of a chunk.
+func (r *replay) take(ctx context.Context, c *chunk) error {
+	for i := range c.messages {
+		m := &c.messages[i]
+		if r.started && m.received.Sub(r.pipe.received) > longestGap {
+			c.problems = append(c.problems, lineProblem{m.line, fmt.Sprintf(
+				`"received" is %s, more than %d days after the message before; it is taken for a wrong time`,
+				m.received.Time().Format(time.RFC3339), int(longestGap.Hours()/24))})
+			c.read--
+			continue
+		}
+		r.started = true
+		received := r.pipe.stamp(m.received)
+		readings := c.readings[m.from:m.to]
+		for j := range readings {
+			if readings[j].Status != collector.NoStatus {
+				readings[j].At = received
+			}
+			readings[j].Received = received
+		}
+		r.pipe.admit(readings)
+	}
+	for _, p := range c.problems {
+		if r.bad++; r.bad <= mostBadLines {
+			fmt.Fprintf(r.errors, "%s:%d: %s\n", c.file, p.line, p.text)
+		} else if r.bad == mostBadLines+1 {
+			fmt.Fprintf(r.errors, "%s:%d: and more bad lines, which are only counted from here on\n", c.file, p.line)
+		}
+	}
+	r.read += c.read
+	for why, n := range c.refused {
+		r.refused[why] += n
+	}
+	r.messages.Store(int64(r.read))
+	r.now.Store(int64(r.pipe.received))
+	if !r.started {
+		return nil
+	}
+	return r.pipe.models.Flush(ctx)
+}
+
+// summary tells what was read and what was refused.
+func (r *replay) summary() {
+	if r.bad > 0 {
+		fmt.Fprintf(r.errors, "%d bad %s passed over, %d %s read\n", r.bad, plural(r.bad, "line"), r.read, plural(r.read, "message"))
+	}
+	for why := range collector.Reason(collector.NumReasons) {
+		n := r.refused[why]
+		if r.pipe != nil {
+			n += r.pipe.admission.Counts()[why]
+		}
+		if why == collector.NoReason || n == 0 {
+			continue
+		}
+		what := "refused"
+		if why.Repaired() {
+			what = "put right"
+		}
+		fmt.Fprintf(r.errors, "%d %s: %s\n", n, what, why)
+	}
+}
+
+func plural(n int, one string) string {
+	if n == 1 {
+		return one
+	}
+	return one + "s"
+}
+
+// progress keeps a line on the terminal up to date until ctx ends.
+func (r *replay) progress(ctx context.Context, terminal *os.File, total int64) {
+	start := time.Now()
+	tick := time.NewTicker(500 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			fmt.Fprint(terminal, "\r\x1b[K")
+			return
+		case <-tick.C:
+		}
+		n, now := r.messages.Load(), collector.Millis(r.now.Load())
+		share := ""
+		if total > 0 {
+			share = fmt.Sprintf("%3.0f %%  ", 100*float64(r.bytes.Load())/float64(total))
+		}
+		fmt.Fprintf(terminal, "\r\x1b[K%s%s  %d messages, %.0f a second",
+			share, now.Time().Format("2006-01-02 15:04"), n, float64(n)/time.Since(start).Seconds())
+	}
+}
+
+// replayCommand is the command line of replay.
+type replayCommand struct {
+	Fleet string   `required:"" placeholder:"FILE" type:"path" help:"Fleet file: sites, machines, limits."`
+	Files []string `arg:"" optional:"" name:"file" help:"Recorded messages, a line of JSON each; .gz is unpacked, - is standard input. Taken in the order given."`
+}
+
+func (c *replayCommand) run(ctx context.Context, s *streams) int {
+	f, ok := readFleet(c.Fleet, s)
+	if !ok {
+		return statusUsage
+	}
+	if len(c.Files) == 0 {
+		fmt.Fprintln(s.err, "coilward replay: name the files with the recorded messages, or - for standard input")
+		return statusUsage
+	}
+	var total int64
+	for _, name := range c.Files {
+		if name == "-" {
+			total = -1 << 62
+			continue
+		}
+		info, err := os.Stat(name)
+		if err == nil && info.IsDir() {
+			err = fmt.Errorf("%s is a folder; name the files in it", name)
+		}
+		if err != nil {
+			fmt.Fprintf(s.err, "coilward replay: %v\n", err)
+			return statusUsage
+		}
+		total += info.Size()
+	}
+	r := &replay{fleet: f, stdin: s.in, out: bufio.NewWriterSize(s.out, 64<<10), errors: s.err}
+	stop := func() {}
+	if terminal, ok := s.err.(*os.File); ok && term.IsTerminal(int(terminal.Fd())) {
+		watch, cancel := context.WithCancel(ctx)
+		over := make(chan struct{})
+		go func() { defer close(over); r.progress(watch, terminal, total) }()
+		stop = func() { cancel(); <-over }
+	}
+	err := r.files(ctx, c.Files)
+	stop()
+	if flushed := r.out.Flush(); err == nil {
+		err = flushed
+	}
+	r.summary()
+	switch {
+	case errors.Is(err, context.Canceled):
+		fmt.Fprintln(s.err, "coilward replay: interrupted")
+		return statusFailed
+	case err != nil:
+		fmt.Fprintf(s.err, "coilward replay: %v\n", err)
+		return statusFailed
+	case r.read == 0:
+		fmt.Fprintln(s.err, "coilward replay: no message could be read")
+		return statusFailed
+	}
+	return statusOK
+}

@@ -1,0 +1,307 @@
+package shard
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"runtime"
+	"slices"
+
+	"golang.org/x/sync/errgroup"
+
+	"coilward/collector"
+	"coilward/collector/fleet"
+	"coilward/detect"
+)
+
+// Options configure a Set.
+type Options struct {
+	Shards  int                    // as many as there are processors if 0
+	Library *detect.Library        // detect.NewLibrary if nil
+	Fleet   *fleet.Fleet           // no machine is listed if nil
+	Order   collector.OrderOptions // Late is called by the shards, each from its own goroutine
+
+	// Said is given what the models said, in the one order that the package
+	// comment tells, after all epochs up to the tick upTo. It is called from one
+	// goroutine. An error ends Run.
+	Said func(ctx context.Context, upTo collector.Millis, findings []detect.Finding) error
+
+	// Queue is how many batches wait before a shard; 4 if 0. When full, Flush
+	// waits, and whoever feeds with it.
+	Queue int
+}
+
+// ErrStopped is returned to those who ask a Set that no longer runs.
+var ErrStopped = errors.New("shard: the models have been stopped")
+
+// Set is all shards. One goroutine feeds it; Run does the work.
+type Set struct {
+	o       Options
+	keepers []*keeper
+	queues  []chan *batch
+	results []chan *batch
+	free    chan *batch
+	pending []*batch
+	waiting int              // readings in pending
+	tick    collector.Millis // the last that was fed
+	started bool
+	stopped chan struct{}
+}
+
+// batch is what goes to one shard at once, and comes back with what was said.
+type batch struct {
+	entries []entry
+	marks   []mark
+	said    []said
+	tick    collector.Millis // the last in it; 0: none
+}
+
+type entry struct {
+	seq     uint64
+	reading collector.Reading
+}
+
+// mark is what happens between two entries.
+type mark struct {
+	before int              // entries that come first
+	tick   collector.Millis // the epoch ends here; 0: none does
+	do     func(*keeper)    // called by the shard's goroutine; may be nil
+}
+
+// New returns a set of shards without machines.
+func New(o Options) *Set {
+	if o.Shards <= 0 {
+		o.Shards = runtime.GOMAXPROCS(0)
+	}
+	if o.Library == nil {
+		o.Library = detect.NewLibrary()
+	}
+	if o.Fleet == nil {
+		o.Fleet = fleet.New()
+	}
+	if o.Order.Window <= 0 {
+		o.Order.Window = collector.DefaultOrderWindow
+	}
+	if o.Queue <= 0 {
+		o.Queue = 4
+	}
+	s := &Set{
+		o: o, free: make(chan *batch, o.Shards*(o.Queue+2)),
+		stopped: make(chan struct{}),
+	}
+	for range o.Shards {
+		s.keepers = append(s.keepers, newKeeper(&s.o))
+		s.queues = append(s.queues, make(chan *batch, o.Queue))
+		s.results = append(s.results, make(chan *batch, o.Queue+1))
+		s.pending = append(s.pending, &batch{})
+	}
+	return s
+}
+
+// Start says at which pipeline time the first epoch begins, before Run and
+// Feed. Listed machines are known from then on. A set that was recovered has
+// started.
+func (s *Set) Start(at collector.Millis) {
+	if s.started {
+		return
+	}
+	s.started = true
+	s.tick = Floor(at)
+	for _, k := range s.keepers {
+		k.tick = s.tick
+	}
+	for m := range s.o.Fleet.All {
+		k := s.keepers[s.shardOf(m.ID)]
+		if k.machines[m.ID] == nil {
+			k.meet(m, at)
+		}
+	}
+}
+
+// shardOf chooses by FNV-1a.
+func (s *Set) shardOf(machine string) int {
+	h := uint32(2166136261)
+	for i := range len(machine) {
+		h = (h ^ uint32(machine[i])) * 16777619
+	}
+	return int(uint64(h) * uint64(len(s.keepers)) >> 32)
+}
+
+// Feed takes a reading and its sequence number in the history, 0 if it has
+// none. It copies *r and keeps r.Extra. The epochs before r.Received end.
+func (s *Set) Feed(seq uint64, r *collector.Reading) {
+	s.Start(r.Received)
+	s.Tick(Floor(r.Received))
+	b := s.pending[s.shardOf(r.Machine)]
+	b.entries = append(b.entries, entry{seq, *r})
+	s.waiting++
+}
+
+// Waiting returns how many readings were fed since the last Flush.
+func (s *Set) Waiting() int { return s.waiting }
+
+// Tick ends every epoch up to the tick not after at.
+func (s *Set) Tick(at collector.Millis) {
+	at = Floor(at)
+	for s.tick < at {
+		s.tick += Tick
+		for _, b := range s.pending {
+			b.marks = append(b.marks, mark{before: len(b.entries), tick: s.tick})
+			b.tick = s.tick
+		}
+	}
+}
+
+// each has every shard's goroutine call do, after all that was fed so far.
+func (s *Set) each(do func(shard int, k *keeper)) {
+	for i, b := range s.pending {
+		b.marks = append(b.marks, mark{before: len(b.entries), do: func(k *keeper) { do(i, k) }})
+	}
+}
+
+// End releases what still waits for earlier readings: the recording is over.
+func (s *Set) End() {
+	s.each(func(_ int, k *keeper) { k.flush() })
+	s.Tick(s.tick + Tick)
+}
+
+// Flush hands what was fed to the shards. It waits while a shard's queue is
+// full.
+func (s *Set) Flush(ctx context.Context) error {
+	s.waiting = 0
+	for i, b := range s.pending {
+		select {
+		case s.queues[i] <- b:
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-s.stopped:
+			return ErrStopped
+		}
+		select {
+		case s.pending[i] = <-s.free:
+		default:
+			s.pending[i] = &batch{}
+		}
+	}
+	return nil
+}
+
+// Close says that nothing more is fed: Run ends when all is done.
+func (s *Set) Close() {
+	for _, q := range s.queues {
+		close(q)
+	}
+}
+
+// Run works until Close was called and everything fed is done, or ctx ends.
+func (s *Set) Run(ctx context.Context) error {
+	defer close(s.stopped)
+	g, ctx := errgroup.WithContext(ctx)
+	for i := range s.keepers {
+		g.Go(func() error {
+			defer close(s.results[i])
+			return s.work(ctx, i)
+		})
+	}
+	g.Go(func() error { return s.merge(ctx) })
+	return g.Wait()
+}
+
+// work is the goroutine of one shard.
+func (s *Set) work(ctx context.Context, i int) error {
+	k := s.keepers[i]
+	for {
+		select {
+		case b, ok := <-s.queues[i]:
+			if !ok {
+				return nil
+			}
+			k.run(b)
+			select {
+			case s.results[i] <- b:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+// run does everything in a batch.
+func (k *keeper) run(b *batch) {
+	k.out = b.said[:0]
+	next := 0
+	for j := range b.marks {
+		m := &b.marks[j]
+		for ; next < m.before; next++ {
+			k.take(b.entries[next].seq, &b.entries[next].reading)
+		}
+		if m.tick != 0 {
+			k.close(m.tick)
+		}
+		if m.do != nil {
+			m.do(k)
+		}
+	}
+	for ; next < len(b.entries); next++ {
+		k.take(b.entries[next].seq, &b.entries[next].reading)
+	}
+	b.said, k.out = k.out, nil
+}
+
+// merge gives out what the shards said, epoch by epoch.
+func (s *Set) merge(ctx context.Context) error {
+	var held []said // of the epoch that has not ended
+	var findings []detect.Finding
+	for {
+		var tick collector.Millis
+		for _, results := range s.results {
+			select {
+			case b, ok := <-results:
+				if !ok {
+					return nil
+				}
+				tick = b.tick
+				held = append(held, b.said...)
+				s.recycle(b)
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		}
+		if tick == 0 {
+			continue
+		}
+		slices.SortStableFunc(held, before)
+		n := 0
+		findings = findings[:0]
+		for n < len(held) && held[n].epoch <= tick {
+			findings = append(findings, held[n].finding)
+			n++
+		}
+		held = slices.Delete(held, 0, n)
+		if err := s.o.Said(ctx, tick, findings); err != nil {
+			return err
+		}
+	}
+}
+
+func before(a, b said) int {
+	return cmp.Or(
+		cmp.Compare(a.epoch, b.epoch),
+		cmp.Compare(a.finding.At, b.finding.At),
+		cmp.Compare(a.finding.Machine, b.finding.Machine),
+		cmp.Compare(a.finding.ID, b.finding.ID),
+		cmp.Compare(a.finding.Seq, b.finding.Seq),
+	)
+}
+
+func (s *Set) recycle(b *batch) {
+	clear(b.entries) // lets go of strings and extras
+	clear(b.said)
+	*b = batch{entries: b.entries[:0], marks: b.marks[:0], said: b.said[:0]}
+	select {
+	case s.free <- b:
+	default:
+	}
+}
