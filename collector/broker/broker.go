@@ -25,6 +25,8 @@ type Broker struct {
 	fronts      []*front
 	credentials atomic.Pointer[Credentials] // nil: anyone
 
+	replaced sync.Map // *mochi.Client whose session another connection took over
+
 	gate     sync.RWMutex // guards draining; pending only grows while it is held
 	draining bool
 	pending  sync.WaitGroup // messages handed on, waiting for their Ack
@@ -169,10 +171,6 @@ func (b *Broker) Run(ctx context.Context) error {
 	}
 	close(b.stopped)
 	<-drained
-	// Our stop is no machine's end: forget the last wills.
-	for _, cl := range b.server.Clients.GetAll() {
-		forgetWill(cl)
-	}
 	return b.server.Close()
 }
 

@@ -2,6 +2,7 @@ package broker
 
 import (
 	"errors"
+	"math"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -27,7 +28,7 @@ func (h *hook) ID() string { return "coilward" }
 func (h *hook) Provides(what byte) bool {
 	switch what {
 	case mochi.OnConnectAuthenticate, mochi.OnACLCheck, mochi.OnSessionEstablish,
-		mochi.OnPublish, mochi.OnWillSent, mochi.OnQosPublish:
+		mochi.OnPublish, mochi.OnWill, mochi.OnWillSent, mochi.OnDisconnect, mochi.OnQosPublish:
 		return true
 	}
 	return false
@@ -62,11 +63,23 @@ func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
 // connection is replaced is there, so its last will must not say otherwise.
 func (h *hook) OnSessionEstablish(cl *mochi.Client, _ packets.Packet) {
 	if existing, ok := h.b.server.Clients.Get(cl.ID); ok && !existing.Closed() {
-		forgetWill(existing)
+		h.b.replaced.Store(existing, true)
 	}
 }
 
-func forgetWill(cl *mochi.Client) { atomic.StoreUint32(&cl.Properties.Will.Flag, 0) }
+// OnWill runs on the client's own goroutine, so it may change the client. A
+// delay beyond any uptime is how the library is kept from sending.
+func (h *hook) OnWill(cl *mochi.Client, will mochi.Will) (mochi.Will, error) {
+	h.b.gate.RLock()
+	stopping := h.b.draining // our stop is no machine's end
+	h.b.gate.RUnlock()
+	if _, replaced := h.b.replaced.Load(cl); replaced || stopping {
+		cl.Properties.Will.WillDelayInterval = math.MaxUint32
+	}
+	return will, nil
+}
+
+func (h *hook) OnDisconnect(cl *mochi.Client, _ error, _ bool) { h.b.replaced.Delete(cl) }
 
 // OnACLCheck decides on subscriptions. Publishing is decided in OnPublish: a no
 // from here would close the connection.
@@ -149,12 +162,6 @@ func (b *Broker) deliver(pk packets.Packet) bool {
 // OnWillSent hands on a last will. Nobody is left to send it again, so it is
 // not waited for.
 func (h *hook) OnWillSent(_ *mochi.Client, pk packets.Packet) {
-	h.b.gate.RLock()
-	draining := h.b.draining
-	h.b.gate.RUnlock()
-	if draining {
-		return
-	}
 	h.b.metrics.wills.Inc()
 	h.b.o.Handler(intake.Message{Topic: pk.TopicName, Payload: pk.Payload, Received: h.b.o.Now(), Ack: func() {}})
 }
