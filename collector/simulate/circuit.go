@@ -68,6 +68,9 @@ func (c *Cabinet) shell(w *World, heat, ua, gas, gasTemp float64) {
 	}
 }
 
+// dryShare is how well a dry tube takes up heat beside a wet one.
+const dryShare = 0.004
+
 // evaporator advances the coil, the refrigerant inventory and the condenser. It
 // returns the heat taken from the air, W (sensible).
 func (c *Cabinet) evaporator(w *World, e *Effect) float64 {
@@ -79,7 +82,7 @@ func (c *Cabinet) evaporator(w *World, e *Effect) float64 {
 	sum, weighted := 0.0, 0.0
 	for i := range wet {
 		x := math.Max(0, math.Min(1, fill-float64(i)))
-		wet[i] = d.UARef / segments * (0.03 + 0.97*x)
+		wet[i] = d.UARef / segments * (dryShare + (1-dryShare)*x)
 		sum += wet[i]
 		weighted += wet[i] * c.Coil[i]
 	}
@@ -130,9 +133,10 @@ func (c *Cabinet) evaporator(w *World, e *Effect) float64 {
 	seal := 0.06 + 0.94*math.Min(1, inCond/d.LiquidSeal)
 	feed := 0.0
 	if pc > pe {
-		feed = d.Capillary * math.Sqrt(pc-pe) * seal * (1 - e.Restriction)
+		feed = d.Capillary * math.Exp(capillaryExponent*math.Log(pc-pe)) * seal * (1 - e.Restriction)
 	}
-	c.Liquid += (math.Min(feed, inCond/dt) - flow) * dt
+	// Where little liquid is left, the flow falls with it within a step: implicit in that.
+	c.Liquid += (math.Min(feed, inCond/dt) - flow) * dt / (1 + flow*dt/(c.Liquid+0.02*d.LiquidEvap))
 	c.Liquid = math.Max(0, math.Min(c.Liquid, math.Min(charge-vapour*0.5, d.LiquidEvap*1.1)))
 
 	return c.coil(w, e, &wet)

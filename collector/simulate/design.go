@@ -7,6 +7,10 @@ import (
 	"coilward/collector/fleet"
 )
 
+// capillaryExponent is between that of a free orifice, 0.5, and that of a choked
+// tube, which hardly feels the pressure below it.
+const capillaryExponent = 0.4
+
 // segments is how many pieces the evaporator is cut into, along the refrigerant.
 const segments = 4
 
@@ -65,7 +69,7 @@ type Design struct {
 	EqualiseTau                    float64          // s for pressures to equalise when stopped
 	Charge                         float64          // kg
 	LiquidEvap, LiquidSeal, Vapour float64          // kg: a full evaporator, a sealed capillary, the vapour at design
-	Capillary                      float64          // kg/s per √kPa
+	Capillary                      float64          // kg/s per kPa to the capillaryExponent
 	SensorOnCoil                   bool             // the thermostat feels the coil instead of the air
 	CutIn, CutOut                  float64          // °C at the thermostat's bulb
 	BulbTau                        float64          // s
@@ -107,7 +111,7 @@ func drawFan(r *rand.Rand, volts, scale float64) fanMotor {
 // room, as those that leave a workshop do.
 func DrawDesign(r *rand.Rand, kind fleet.Kind) Design {
 	for {
-		if d := drawDesign(r, kind); d.holds() {
+		if d := drawDesign(r, kind, nil); d.holds() {
 			return d
 		}
 	}
@@ -147,7 +151,9 @@ func (d *Design) holds() bool {
 	return run/n < 0.85
 }
 
-func drawDesign(r *rand.Rand, kind fleet.Kind) Design {
+// drawDesign draws a cabinet; fix, unless nil, sets what is known of it before its
+// circuit is sized.
+func drawDesign(r *rand.Rand, kind fleet.Kind, fix func(*Design)) Design {
 	d := Design{Kind: kind, Volts: 115}
 	if r.Float64() < 0.3 {
 		d.Volts = 230
@@ -240,6 +246,9 @@ func drawDesign(r *rand.Rand, kind fleet.Kind) Design {
 	if r.Float64() < 0.22 && d.Product == fleet.SealedBeverage && !d.SensorOnCoil {
 		d.Saver = between(r, 1, 3)
 	}
+	if fix != nil {
+		fix(&d)
+	}
 	d.sizeCircuit(r)
 	return d
 }
@@ -295,7 +304,7 @@ func (d *Design) sizeCircuit(r *rand.Rand) {
 	d.LiquidSeal = flow * between(r, 5, 12)
 	d.Vapour = (d.LiquidEvap + d.LiquidSeal) * between(r, 0.12, 0.25)
 	d.Charge = d.LiquidEvap*between(r, 1.02, 1.2) + d.LiquidSeal*between(r, 1.0, 1.4) + d.Vapour
-	d.Capillary = flow * between(r, 1.12, 1.5) / math.Sqrt(pc-pe)
+	d.Capillary = flow * between(r, 1.2, 1.6) / math.Pow(pc-pe, capillaryExponent)
 }
 
 // compression returns the isentropic work, J/kg, from pe to pc kPa with suction at t °C.

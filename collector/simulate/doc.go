@@ -17,7 +17,7 @@
 // overload's bimetal are one node each.
 //
 //	evaporator   Σ wᵢ Gᵣ (Tᵢ − Tev) = ṁ(Tev, Tcd) Δh       solved for Tev each step
-//	liquid       dMe/dt = K √(pcd − pev) · seal(Mc) − ṁ
+//	liquid       dMe/dt = K (pcd − pev)^0.4 · seal(Mc) − ṁ
 //	compressor   ṁ = V̇ ηv ρ(Tev); ηv = 1 − c((pcd/pev)^(1/k) − 1)
 //	condenser    Cc dTcd/dt = ṁ Δh + heat of compression − UAc (Tcd − inlet)
 //	frost        dm/dt = (UAa/cp) (w_air − w_sat(Tᵢ)), melting at 0 °C

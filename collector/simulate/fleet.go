@@ -182,9 +182,14 @@ func NewFleet(o Options) (*Fleet, error) {
 		}
 		f.Machines = append(f.Machines, m)
 	}
-	f.gateways()
-	f.each(func(m *Machine) []Message { m.begin(o.Days); return nil })
+	f.begin()
 	return f, nil
+}
+
+// begin settles every machine, once its faults are known.
+func (f *Fleet) begin() {
+	f.gateways()
+	f.each(func(m *Machine) []Message { m.begin(f.Options.Days); return nil })
 }
 
 // gateways gives every machine of a site with a silent gateway the same silence.

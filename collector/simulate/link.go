@@ -11,6 +11,7 @@ import (
 // Message is one MQTT message.
 type Message struct {
 	Received float64 // s since the start of the simulation, broker's clock
+	Machine  string
 	Topic    string
 	Payload  []byte // SenML JSON, or the bare word of a status topic
 	Status   bool   // retained status
@@ -90,7 +91,7 @@ func (m *Machine) send(t float64, list []instant, out *[]Message) {
 	if lost < l.Loss {
 		return
 	}
-	msg := Message{Received: t + delay, Topic: m.topic, Payload: m.encode(t+delay, list)}
+	msg := Message{Received: t + delay, Machine: m.ID, Topic: m.topic, Payload: m.encode(t+delay, list)}
 	*out = append(*out, msg)
 	if dup < l.Dup {
 		msg.Received += 1 + 20*l.rng.Float64()
@@ -105,7 +106,7 @@ func (m *Machine) status(t float64, online bool, out *[]Message) {
 	if online {
 		word = "online"
 	}
-	*out = append(*out, Message{Received: t, Topic: m.statusTopic, Payload: []byte(word), Status: true})
+	*out = append(*out, Message{Received: t, Machine: m.ID, Topic: m.statusTopic, Payload: []byte(word), Status: true})
 }
 
 // report takes one instant measured at t. ok is false when the machine's

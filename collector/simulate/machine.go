@@ -42,22 +42,29 @@ type given struct{ band, refrigerant, fan, volume, value, channels bool }
 // for walls and product to forget how they were started.
 const warmUp = 36 * 3600
 
-// newMachine draws a machine. days is the horizon.
+// newMachine draws a machine with the channels has.
 func newMachine(r *rand.Rand, id, site string, kind fleet.Kind, set string, has collector.ChannelSet, o *Options, w *Weather, offset float64, siteDown [][2]float64, siteBlips []event) *Machine {
 	d := DrawDesign(r, kind)
-	m := &Machine{ID: id, Site: site, Set: set, Design: &d, start: float64(o.Start.Unix()),
+	m := machineOf(r, id, site, &d, has, o, w, offset, siteDown, siteBlips)
+	m.Set = set
+	return m
+}
+
+// machineOf draws what surrounds a cabinet of design d.
+func machineOf(r *rand.Rand, id, site string, d *Design, has collector.ChannelSet, o *Options, w *Weather, offset float64, siteDown [][2]float64, siteBlips []event) *Machine {
+	m := &Machine{ID: id, Site: site, Design: d, start: float64(o.Start.Unix()),
 		topic: "cabinets/" + site + "/" + id + "/readings", statusTopic: "cabinets/" + site + "/" + id + "/status"}
 	m.Interval = []float64{60, 60, 60, 60, 60, 30, 30, 120, 120, 300, 10}[r.IntN(11)]
 	if o.Interval > 0 {
 		m.Interval = o.Interval
 	}
 	m.nextSample = math.Floor(r.Float64()*m.Interval/stepSeconds) * stepSeconds
-	m.place = drawPlace(r, &d, w, o.Days, offset, siteBlips)
+	m.place = drawPlace(r, d, w, o.Days, offset, siteBlips)
 	m.sampler = drawSampler(r, has)
 	m.Link = drawLink(r, id, siteDown, float64(o.Days))
 	m.Value = 10 * int(spread(r, 45, 0.5))
 	m.Given = given{band: r.Float64() < 0.7, refrigerant: r.Float64() < 0.8, fan: r.Float64() < 0.7, volume: r.Float64() < 0.5, value: r.Float64() < 0.8, channels: r.Float64() < 0.5}
-	m.real = NewCabinet(&d, m.place.base, r.Float64())
+	m.real = NewCabinet(d, m.place.base, r.Float64())
 	return m
 }
 
