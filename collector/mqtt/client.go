@@ -133,10 +133,10 @@ func (c *Client) session(ctx context.Context) error {
 	stop := context.AfterFunc(ctx, func() { l.hangUp(100 * time.Millisecond) })
 	defer stop()
 
+	defer l.end()
 	if err := l.connect(); err != nil {
 		return err
 	}
-	defer l.end()
 	if err := l.subscribe(ctx); err != nil {
 		return err
 	}

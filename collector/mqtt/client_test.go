@@ -195,8 +195,9 @@ func TestHalfOpenConnectionIsReplaced(t *testing.T) {
 	}
 	p.cut()
 	p.resume()
-	await(t, "connected again", connected(c))
+	// What comes again would fill the queue before the subscription is answered.
 	close(release)
+	await(t, "connected again", connected(c))
 	seen := map[string]bool{}
 	for len(seen) < 4 {
 		m := receive(t, messages)

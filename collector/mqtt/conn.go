@@ -25,6 +25,8 @@ type conn struct {
 	gather     time.Duration
 	writeLimit time.Duration
 
+	writing sync.Mutex // held while the network is written to
+
 	mu    sync.Mutex // guards out, err
 	out   []byte
 	err   error
@@ -102,18 +104,28 @@ func (c *conn) flush() {
 		case c.room <- struct{}{}:
 		default:
 		}
-		if err := c.write(taken); err != nil {
+		c.writing.Lock()
+		err := c.write(taken, c.writeLimit)
+		c.writing.Unlock()
+		if err != nil {
 			c.fail(err)
 			return
 		}
 	}
 }
 
-func (c *conn) write(p []byte) error {
+// SetWriteDeadline does nothing: writes only gather, and what writes to the
+// network has a limit of its own.
+func (c *conn) SetWriteDeadline(time.Time) error { return nil }
+
+// SetDeadline limits reads.
+func (c *conn) SetDeadline(t time.Time) error { return c.Conn.SetReadDeadline(t) }
+
+func (c *conn) write(p []byte, limit time.Duration) error {
 	if len(p) == 0 {
 		return nil
 	}
-	if err := c.Conn.SetWriteDeadline(time.Now().Add(c.writeLimit)); err != nil {
+	if err := c.Conn.SetWriteDeadline(time.Now().Add(limit)); err != nil {
 		return err
 	}
 	_, err := c.Conn.Write(p)
@@ -143,9 +155,11 @@ func (c *conn) Close() error {
 		c.out = nil
 		c.mu.Unlock()
 		close(c.ended)
-		if len(last) > 0 {
-			c.Conn.SetWriteDeadline(time.Now().Add(100 * time.Millisecond))
-			c.Conn.Write(last) // the connection may be dead already: nothing to be done
+		// A write that is under way is stuck or ends this connection with half
+		// a packet: then nothing more can be said.
+		if c.writing.TryLock() {
+			_ = c.write(last, 100*time.Millisecond) // the connection may be dead already
+			c.writing.Unlock()
 		}
 		c.Conn.Close()
 	})

@@ -22,10 +22,12 @@ type link struct {
 	paho paho.Client
 	lost chan error // from the library, once its workers have stopped
 
-	mu      sync.Mutex // guards acks, open
+	mu      sync.Mutex // guards acks, open, over; taking only grows while it is held
 	acks    []paho.Message
 	open    int           // messages not acknowledged
 	acked   chan struct{} // acks is no longer empty
+	over    bool          // nothing is taken any more
+	taking  sync.WaitGroup
 	working sync.WaitGroup
 }
 
@@ -45,8 +47,6 @@ func (l *link) connect() error {
 	token := l.paho.Connect()
 	token.Wait() // ends with the connect limit, or with the connection
 	if err := token.Error(); err != nil {
-		l.conn.Close()
-		l.working.Wait()
 		return fmt.Errorf("the broker refused the connection: %w; check user, password and the broker's log", err)
 	}
 	return nil
@@ -88,6 +88,14 @@ func (l *link) subscribe(ctx context.Context) error {
 // take runs on the library's router goroutine. It waits only when the queue is
 // full, and never longer than the connection lives.
 func (l *link) take(m paho.Message) {
+	l.mu.Lock()
+	if l.over { // the library's router may outlive the connection a little
+		l.mu.Unlock()
+		return
+	}
+	l.taking.Add(1)
+	l.mu.Unlock()
+	defer l.taking.Done()
 	l.c.metrics.received(len(m.Payload()), m.Duplicate())
 	message := intake.Message{Topic: m.Topic(), Payload: m.Payload(), Received: l.c.o.Now(), Ack: func() {}}
 	if m.Qos() > 0 {
@@ -185,6 +193,10 @@ func (l *link) hangUp(limit time.Duration) {
 // end waits until nothing of the connection runs any more.
 func (l *link) end() {
 	l.conn.Close()
+	l.mu.Lock()
+	l.over = true
+	l.mu.Unlock()
+	l.taking.Wait()
 	l.paho.Disconnect(0) // stops the library where it has not noticed the end itself
 	l.working.Wait()
 }
