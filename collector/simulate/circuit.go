@@ -221,7 +221,8 @@ func (c *Cabinet) coil(w *World, e *Effect, wet *[segments]float64) float64 {
 				c.Frost[i] += x
 			}
 		} else if c.Frost[i] > 0 {
-			melt := math.Min(c.Frost[i], t*cm/latentMelt)
+			// What a blocked drain keeps is lumps below the air stream: slow to melt.
+			melt := math.Min(c.Frost[i], t*cm/latentMelt) * (1 - 0.7*e.HoldMelt)
 			c.Frost[i] -= melt
 			t -= melt * latentMelt / cm
 			if e.HoldMelt > 0 {

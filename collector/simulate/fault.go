@@ -81,14 +81,14 @@ var modes = map[fault.Fault][]mode{
 		{name: "intermittent", shape: Intermittent, apply: lockEvap},
 	},
 	fault.CoilIced: {
-		{name: "drain", size: [2]float64{0.02, 0.22}, apply: func(e *Effect, s, size, _ float64) { e.Ice += s * size; e.HoldMelt = s }},
-		{name: "gasket", shape: Ramp, hours: [2]float64{6, 60}, size: [2]float64{0.03, 0.2}, more: [2]float64{1e-4, 6e-4},
+		{name: "drain", size: [2]float64{0.04, 0.35}, apply: func(e *Effect, s, size, _ float64) { e.Ice += s * size; e.HoldMelt = s }},
+		{name: "gasket", shape: Ramp, hours: [2]float64{6, 60}, size: [2]float64{0.05, 0.3}, more: [2]float64{1e-4, 6e-4},
 			apply: func(e *Effect, s, size, extra float64) {
 				e.Ice += s * size
 				e.Leak += s * extra
 				e.HoldMelt = math.Max(e.HoldMelt, 0.5*s)
 			}},
-		{name: "defrost", size: [2]float64{0.02, 0.12}, apply: func(e *Effect, s, size, _ float64) {
+		{name: "defrost", size: [2]float64{0.05, 0.25}, apply: func(e *Effect, s, size, _ float64) {
 			e.NoDefrost = s > 0
 			e.Ice += s * size
 			e.HoldMelt = math.Max(e.HoldMelt, 0.7*s)
