@@ -189,18 +189,17 @@ func TestMosquittoTLSPasswordAndSession(t *testing.T) {
 		t.Error("the message that was not acknowledged did not come again")
 	}
 
-	// What must not work: a wrong password, an unknown authority, a wrong name.
+	// What must not work: a wrong password, an unknown authority.
 	write(t, a.file("wrong"), []byte("guess"))
 	other := newAuthority(t)
-	for name, change := range map[string]func() string{
-		"password": func() string { o.PasswordFile = a.file("wrong"); return "check user, password" },
-		"authority": func() string {
-			o.PasswordFile, o.TLS.CAFile = a.file("password"), other.file("ca.pem")
-			return "cannot reach the broker"
-		},
+	for name, test := range map[string]struct {
+		password, authority, want string
+	}{
+		"password":  {a.file("wrong"), a.file("ca.pem"), "check user, password"},
+		"authority": {a.file("password"), other.file("ca.pem"), "cannot reach the broker"},
 	} {
-		want := change()
-		refused := o
+		want, refused := test.want, o
+		refused.PasswordFile, refused.TLS.CAFile = test.password, test.authority
 		refused.ClientID = "refused-" + name
 		c, stop := startClient(t, refused)
 		await(t, "refused for "+name, func() bool { return contains(c.State().Err, want) })
