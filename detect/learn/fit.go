@@ -1,0 +1,201 @@
+package learn
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+
+	"gonum.org/v1/gonum/optimize"
+
+	"coilward/detect/diagnose"
+	"coilward/detect/feature"
+)
+
+// Options say how to fit. Zero means the default.
+type Options struct {
+	Seed       uint64
+	Ridge      float64 // 2e-6
+	Smooth     float64 // on second differences; 1e-5
+	Iterations int     // at most; 120
+	NoThinning bool    // learn from the examples as they are, with no channel taken away
+
+	// Progress is told of every iteration; may be nil.
+	Progress func(iteration int, loss float64)
+}
+
+// Model is a fitted table and how it came to be.
+type Model struct {
+	Examples   int
+	Iterations int
+	Loss       float64 // mean negative log-likelihood, with penalties
+	Status     string  // why the fit ended
+
+	knots  [feature.NumFeatures][]float32
+	weight []float64 // columns × states, then the bias
+	prior  [diagnose.NumStates]float64
+}
+
+// Fit learns a table from examples of every state.
+func Fit(examples []Example, o Options) (*Model, error) {
+	if o.Ridge <= 0 {
+		o.Ridge = 2e-6
+	}
+	if o.Smooth <= 0 {
+		o.Smooth = 1e-5
+	}
+	if o.Iterations <= 0 {
+		o.Iterations = 120
+	}
+	w, have := weights(examples)
+	var missing []string
+	for s, h := range have {
+		if !h {
+			missing = append(missing, StateName(diagnose.State(s)))
+		}
+	}
+	if len(missing) > 0 {
+		return nil, fmt.Errorf("no example of %s in %d examples: add fleets in which it happens", strings.Join(missing, ", "), len(examples))
+	}
+	m := &Model{Examples: len(examples), knots: knots(examples, w)}
+	for i := range examples {
+		m.prior[examples[i].State] += w[i]
+	}
+	obj := m.objective(examples, w, &o)
+	if err := m.minimise(obj, &o); err != nil {
+		return nil, err
+	}
+	return m, nil
+}
+
+func (m *Model) objective(examples []Example, w []float64, o *Options) *objective {
+	obj := &objective{m: &design{}, ridge: o.Ridge, smooth: o.Smooth}
+	obj.first, obj.m.columns = firstColumns(&m.knots)
+	for i := range m.knots {
+		obj.knots[i] = len(m.knots[i])
+	}
+	add := func(x *[feature.NumFeatures]float32, e *Example, w float64) {
+		obj.m.add(&m.knots, &obj.first, x)
+		obj.state = append(obj.state, uint8(e.State))
+		obj.weight = append(obj.weight, w)
+	}
+	rng := rand.New(rand.NewPCG(o.Seed, 0x7468696e))
+	for i := range examples {
+		e := &examples[i]
+		if o.NoThinning {
+			add(&e.Value, e, w[i])
+			continue
+		}
+		add(&e.Value, e, w[i]/2)
+		x := e.Value
+		thin(&x, rng)
+		add(&x, e, w[i]/2)
+	}
+	obj.prepare()
+	return obj
+}
+
+func (m *Model) minimise(obj *objective, o *Options) error {
+	// The optimiser asks for value and gradient one after the other.
+	at, gradient, loss := make([]float64, obj.dim()), make([]float64, obj.dim()), math.NaN()
+	eval := func(x []float64) {
+		if loss == loss && slices.Equal(at, x) {
+			return
+		}
+		copy(at, x)
+		loss = obj.eval(x, gradient)
+	}
+	problem := optimize.Problem{
+		Func: func(x []float64) float64 { eval(x); return loss },
+		Grad: func(g, x []float64) { eval(x); copy(g, gradient) },
+	}
+	settings := &optimize.Settings{
+		MajorIterations: o.Iterations,
+		Converger:       &optimize.FunctionConverge{Relative: 1e-6, Iterations: 5},
+	}
+	if o.Progress != nil {
+		settings.Recorder = &recorder{tell: o.Progress}
+	}
+	r, err := optimize.Minimize(problem, make([]float64, obj.dim()), settings,
+		&optimize.LBFGS{Store: 8, Linesearcher: &optimize.MoreThuente{}})
+	// A line search that finds no lower point any more has arrived as near as
+	// the arithmetic allows.
+	if err != nil && !errors.Is(err, optimize.ErrLinesearcherFailure) && !errors.Is(err, optimize.ErrNoProgress) {
+		return fmt.Errorf("the fit failed: %w", err)
+	}
+	if r == nil {
+		return fmt.Errorf("the fit failed: %w", err)
+	}
+	m.weight, m.Loss, m.Iterations, m.Status = r.X, r.F, r.MajorIterations, r.Status.String()
+	return nil
+}
+
+type recorder struct {
+	tell func(int, float64)
+	n    int
+}
+
+func (r *recorder) Init() error { return nil }
+
+func (r *recorder) Record(l *optimize.Location, op optimize.Operation, _ *optimize.Stats) error {
+	if op == optimize.MajorIteration {
+		r.tell(r.n, l.F)
+		r.n++
+	}
+	return nil
+}
+
+// StateName is a state's name in the table's file.
+func StateName(s diagnose.State) string {
+	switch s {
+	case diagnose.WarmLoad:
+		return "warm-load"
+	case diagnose.Unplugged:
+		return "unplugged"
+	case diagnose.Resettled:
+		return "resettled"
+	}
+	return s.Fault().String()
+}
+
+// Table writes the table in the form that diagnose.ParseTable reads.
+func (m *Model) Table(version string) ([]byte, error) {
+	type oneFeature struct {
+		Name   string      `json:"name"`
+		Knots  []float32   `json:"knots"`
+		Weight [][]float32 `json:"weight"`
+	}
+	file := struct {
+		Version  string       `json:"version"`
+		States   []string     `json:"states"`
+		Bias     []float32    `json:"bias"`
+		Features []oneFeature `json:"features"`
+	}{Version: version}
+	first, columns := firstColumns(&m.knots)
+	for s := range diagnose.NumStates {
+		file.States = append(file.States, StateName(diagnose.State(s)))
+		file.Bias = append(file.Bias, rounded(m.weight[columns*states+s]-math.Log(m.prior[s]), 4))
+	}
+	for i, k := range m.knots {
+		f := oneFeature{Name: feature.ID(i).String(), Knots: k}
+		for j := range k {
+			row := make([]float32, states)
+			for s := range row {
+				row[s] = rounded(m.weight[(first[i]+j)*states+s], 3)
+			}
+			f.Weight = append(f.Weight, row)
+		}
+		file.Features = append(file.Features, f)
+	}
+	b, err := json.Marshal(file)
+	if err != nil {
+		return nil, fmt.Errorf("the table cannot be written: %w", err)
+	}
+	if _, err := diagnose.ParseTable(b); err != nil {
+		return nil, err
+	}
+	return append(b, '\n'), nil
+}
