@@ -8,6 +8,7 @@ import (
 
 	"coilward/alerts"
 	"coilward/collector"
+	"coilward/collector/fleet"
 	"coilward/detect"
 )
 
@@ -150,4 +151,12 @@ func (d *Desk) Run(ctx context.Context, step time.Duration, now func() time.Time
 			}
 		}
 	}
+}
+
+// SetFleet takes a fleet file that was read again.
+func (d *Desk) SetFleet(f *fleet.Fleet) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.o.Queue.Fleet = f
+	d.queue.SetFleet(f)
 }

@@ -18,7 +18,11 @@ type command interface {
 
 // commands are the subcommands and their flags.
 type commands struct {
-	Replay replayCommand `cmd:"" help:"Run recorded messages through the models and print what they find."`
+	Run     runCommand     `cmd:"" help:"Watch the fleet: the daemon."`
+	Demo    demoCommand    `cmd:"" help:"Show everything on an invented fleet, in fast time."`
+	Replay  replayCommand  `cmd:"" help:"Run recorded messages through the models and print what they find."`
+	Check   checkCommand   `cmd:"" help:"Tell every problem of the configuration and fleet files."`
+	Version versionCommand `cmd:"" help:"Print the version."`
 }
 
 // exited is what kong's wish to end the process is turned into.

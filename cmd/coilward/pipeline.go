@@ -16,7 +16,6 @@ import (
 // trial run the same one; what differs is where readings come from, and who is
 // given the changes.
 type pipeline struct {
-	fleet     *fleet.Fleet
 	admission *collector.Admission
 	models    *shard.Set
 	received  collector.Millis // of the newest message
@@ -25,20 +24,28 @@ type pipeline struct {
 // pipelineOptions say what the pipeline works with.
 type pipelineOptions struct {
 	Fleet   *fleet.Fleet
-	Library *detect.Library
-	Shards  int
-	Admit   collector.AdmitOptions // Listed is the fleet's
+	Library *detect.Library           // detect.NewLibrary if nil
+	Shards  int                       // as many as there are processors if 0
+	Listed  func(machine string) bool // the fleet's if nil
+	Admit   collector.AdmitOptions    // Listed is the fleet's
 	Order   collector.OrderOptions
 	Said    func(ctx context.Context, upTo collector.Millis, findings []detect.Finding) error
+
+	// Of the daemon alone, which keeps its models.
+	SnapshotEvery time.Duration
+	Snapshot      func(*shard.Snapshot) error
+	Failed        func(error)
 }
 
 func newPipeline(o pipelineOptions) *pipeline {
-	o.Admit.Listed = o.Fleet.Listed
+	if o.Admit.Listed = o.Listed; o.Listed == nil {
+		o.Admit.Listed = o.Fleet.Listed
+	}
 	return &pipeline{
-		fleet:     o.Fleet,
 		admission: collector.NewAdmission(o.Admit),
 		models: shard.New(shard.Options{
 			Shards: o.Shards, Library: o.Library, Fleet: o.Fleet, Order: o.Order, Said: o.Said,
+			SnapshotEvery: collector.Millis(o.SnapshotEvery.Milliseconds()), Snapshot: o.Snapshot, Failed: o.Failed,
 		}),
 	}
 }
@@ -58,6 +65,15 @@ func (p *pipeline) admit(message []collector.Reading) {
 			p.models.Feed(0, r)
 		}
 	})
+}
+
+// feed hands readings that were admitted and stored to the models; last is the
+// sequence number of the last of them.
+func (p *pipeline) feed(readings []collector.Reading, last uint64) {
+	first := last + 1 - uint64(len(readings))
+	for i := range readings {
+		p.models.Feed(first+uint64(i), &readings[i])
+	}
 }
 
 // deskOf turns findings into the changes of an alert queue, and gives each to

@@ -21,9 +21,9 @@ func Floor(t collector.Millis) collector.Millis {
 	}
 }
 
-// Machine is one machine in its shard's keeping.
-type Machine struct {
-	Model *detect.Machine
+// machine is one machine in its shard's keeping.
+type machine struct {
+	model *detect.Machine
 
 	order  collector.Orderer
 	ticked collector.Millis // the tick it has been brought to
@@ -42,29 +42,29 @@ type keeper struct {
 	fleet    *fleet.Fleet
 	window   collector.Millis
 	order    *collector.Order
-	machines map[string]*Machine
-	list     []*Machine       // in the order they were met
+	machines map[string]*machine
+	list     []*machine       // in the order they were met
 	tick     collector.Millis // the last tick passed by all
 	seq      uint64           // of the last reading taken
 	out      []said
 
-	current *Machine
+	current *machine
 	release func(*collector.Reading)
 	emit    func(*detect.Finding)
 }
 
 func newKeeper(o *Options) *keeper {
 	k := &keeper{
-		library: o.Library, fleet: o.Fleet, order: collector.NewOrder(o.Order), machines: make(map[string]*Machine),
+		library: o.Library, fleet: o.Fleet, order: collector.NewOrder(o.Order), machines: make(map[string]*machine),
 		window: collector.Millis(o.Order.Window.Milliseconds()),
 	}
-	k.release = func(r *collector.Reading) { k.current.Model.Step(r, k.current.now, k.emit) }
+	k.release = func(r *collector.Reading) { k.current.model.Step(r, k.current.now, k.emit) }
 	k.emit = func(f *detect.Finding) { k.out = append(k.out, said{k.tick + Tick, *f}) }
 	return k
 }
 
 // machine returns the machine, which is met at pipeline time now if it is new.
-func (k *keeper) machine(site, id string, now collector.Millis) *Machine {
+func (k *keeper) machine(site, id string, now collector.Millis) *machine {
 	m := k.machines[id]
 	if m == nil {
 		m = k.meet(k.fleet.AddUnlisted(site, id), now)
@@ -72,8 +72,30 @@ func (k *keeper) machine(site, id string, now collector.Millis) *Machine {
 	return m
 }
 
-func (k *keeper) meet(spec *fleet.Machine, now collector.Millis) *Machine {
-	m := &Machine{Model: detect.NewMachine(spec, k.library), order: k.order.Orderer(), ticked: Floor(now), now: now}
+// setFleet gives every machine what the new file says of it, and meets those
+// that are mine and were not listed before.
+func (k *keeper) setFleet(f *fleet.Fleet, now collector.Millis, mine func(id string) bool) {
+	k.fleet = f
+	for _, m := range k.list {
+		old := m.model.Spec()
+		state, err := m.model.AppendBinary(nil)
+		if err != nil {
+			continue // never: a state is plain memory
+		}
+		fresh := detect.NewMachine(f.AddUnlisted(old.Site, old.ID), k.library)
+		if fresh.UnmarshalBinary(state) == nil {
+			m.model = fresh
+		}
+	}
+	for spec := range f.All {
+		if mine(spec.ID) && k.machines[spec.ID] == nil {
+			k.meet(spec, now)
+		}
+	}
+}
+
+func (k *keeper) meet(spec *fleet.Machine, now collector.Millis) *machine {
+	m := &machine{model: detect.NewMachine(spec, k.library), order: k.order.Orderer(), ticked: Floor(now), now: now}
 	k.machines[spec.ID] = m
 	k.list = append(k.list, m)
 	return m
@@ -91,7 +113,7 @@ func (k *keeper) take(seq uint64, r *collector.Reading) {
 }
 
 // pass brings a machine through the ticks up to and including the given one.
-func (k *keeper) pass(m *Machine, upTo collector.Millis) {
+func (k *keeper) pass(m *machine, upTo collector.Millis) {
 	for m.ticked < upTo {
 		// Between here and upTo, only these ticks do anything.
 		next := m.ticked - m.ticked%advanceEvery + advanceEvery
@@ -108,7 +130,7 @@ func (k *keeper) pass(m *Machine, upTo collector.Millis) {
 		k.current = m
 		m.order.Advance(next, k.release)
 		if next%advanceEvery == 0 {
-			m.Model.Advance(next, k.emit)
+			m.model.Advance(next, k.emit)
 		}
 	}
 }

@@ -29,6 +29,13 @@ type Options struct {
 	// Queue is how many batches wait before a shard; 4 if 0. When full, Flush
 	// waits, and whoever feeds with it.
 	Queue int
+
+	// SnapshotEvery is how much pipeline time lies between snapshots; none are
+	// made if 0. Snapshot is given each, by the goroutine that calls Said and
+	// after all that was said until then; an error is only told to Failed.
+	SnapshotEvery collector.Millis
+	Snapshot      func(*Snapshot) error
+	Failed        func(error)
 }
 
 // ErrStopped is returned to those who ask a Set that no longer runs.
@@ -36,16 +43,20 @@ var ErrStopped = errors.New("shard: the models have been stopped")
 
 // Set is all shards. One goroutine feeds it; Run does the work.
 type Set struct {
-	o       Options
-	keepers []*keeper
-	queues  []chan *batch
-	results []chan *batch
-	free    chan *batch
-	pending []*batch
-	waiting int              // readings in pending
-	tick    collector.Millis // the last that was fed
-	started bool
-	stopped chan struct{}
+	o        Options
+	keepers  []*keeper
+	queues   []chan *batch
+	asks     []chan func(*keeper)
+	results  []chan *batch
+	free     chan *batch
+	pending  []*batch
+	waiting  int              // readings in pending
+	seq      uint64           // of the last reading fed
+	past     []uint64         // seq at the last ticks, oldest first, as far back as the order window reaches
+	tick     collector.Millis // the last that was fed
+	started  bool
+	restored *Snapshot // until Recover
+	stopped  chan struct{}
 }
 
 // batch is what goes to one shard at once, and comes back with what was said.
@@ -54,6 +65,7 @@ type batch struct {
 	marks   []mark
 	said    []said
 	tick    collector.Millis // the last in it; 0: none
+	part    *Snapshot        // this shard's, if one was asked for
 }
 
 type entry struct {
@@ -85,6 +97,7 @@ func New(o Options) *Set {
 	if o.Queue <= 0 {
 		o.Queue = 4
 	}
+	o.SnapshotEvery -= o.SnapshotEvery % Tick
 	s := &Set{
 		o: o, free: make(chan *batch, o.Shards*(o.Queue+2)),
 		stopped: make(chan struct{}),
@@ -92,6 +105,7 @@ func New(o Options) *Set {
 	for range o.Shards {
 		s.keepers = append(s.keepers, newKeeper(&s.o))
 		s.queues = append(s.queues, make(chan *batch, o.Queue))
+		s.asks = append(s.asks, make(chan func(*keeper)))
 		s.results = append(s.results, make(chan *batch, o.Queue+1))
 		s.pending = append(s.pending, &batch{})
 	}
@@ -134,6 +148,7 @@ func (s *Set) Feed(seq uint64, r *collector.Reading) {
 	s.Tick(Floor(r.Received))
 	b := s.pending[s.shardOf(r.Machine)]
 	b.entries = append(b.entries, entry{seq, *r})
+	s.seq = max(s.seq, seq)
 	s.waiting++
 }
 
@@ -149,13 +164,36 @@ func (s *Set) Tick(at collector.Millis) {
 			b.marks = append(b.marks, mark{before: len(b.entries), tick: s.tick})
 			b.tick = s.tick
 		}
+		s.past = append(s.past, s.seq)
+		if reach := int(s.o.Order.Window.Milliseconds()/int64(Tick)) + 2; len(s.past) > reach {
+			s.past = s.past[len(s.past)-reach:]
+		}
+		if s.o.SnapshotEvery > 0 && s.o.Snapshot != nil && s.tick%s.o.SnapshotEvery == 0 {
+			s.askSnapshot()
+		}
 	}
+}
+
+// askSnapshot has every shard write its machines as they are at the tick just
+// fed.
+func (s *Set) askSnapshot() {
+	at := Snapshot{At: s.tick, Seq: s.seq, Again: s.past[0]}
+	for _, b := range s.pending {
+		part := at
+		b.marks = append(b.marks, mark{before: len(b.entries), do: func(k *keeper) { k.save(&part); b.part = &part }})
+	}
+}
+
+// on has a shard's goroutine call do, after all that was fed so far.
+func (s *Set) on(i int, do func(*keeper)) {
+	b := s.pending[i]
+	b.marks = append(b.marks, mark{before: len(b.entries), do: do})
 }
 
 // each has every shard's goroutine call do, after all that was fed so far.
 func (s *Set) each(do func(shard int, k *keeper)) {
-	for i, b := range s.pending {
-		b.marks = append(b.marks, mark{before: len(b.entries), do: func(k *keeper) { do(i, k) }})
+	for i := range s.pending {
+		s.on(i, func(k *keeper) { do(i, k) })
 	}
 }
 
@@ -222,10 +260,61 @@ func (s *Set) work(ctx context.Context, i int) error {
 			case <-ctx.Done():
 				return ctx.Err()
 			}
+		case ask := <-s.asks[i]:
+			ask(k)
 		case <-ctx.Done():
 			return ctx.Err()
 		}
 	}
+}
+
+// ask has a shard's goroutine call do as soon as it can, beside the feed.
+func (s *Set) ask(ctx context.Context, i int, do func(*keeper)) error {
+	done := make(chan struct{})
+	select {
+	case s.asks[i] <- func(k *keeper) { defer close(done); do(k) }:
+		<-done
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-s.stopped:
+		return ErrStopped
+	}
+}
+
+// View returns what the model of a machine believes; ok is false for a machine
+// that is not known.
+func (s *Set) View(ctx context.Context, machine string) (v detect.View, ok bool, err error) {
+	err = s.ask(ctx, s.shardOf(machine), func(k *keeper) {
+		if m := k.machines[machine]; m != nil {
+			v, ok = m.model.View(), true
+		}
+	})
+	return v, ok, err
+}
+
+// Views returns what all models believe, in no order.
+func (s *Set) Views(ctx context.Context) ([]detect.View, error) {
+	var all []detect.View
+	for i := range s.keepers {
+		err := s.ask(ctx, i, func(k *keeper) {
+			for _, m := range k.list {
+				all = append(all, m.model.View())
+			}
+		})
+		if err != nil {
+			return nil, err
+		}
+	}
+	return all, nil
+}
+
+// SetFleet takes a fleet file that was read again, from here on in the feed.
+// Machines keep what they have learned.
+func (s *Set) SetFleet(f *fleet.Fleet) {
+	s.o.Fleet = f
+	at := s.tick
+	s.each(func(i int, k *keeper) { k.setFleet(f, at, func(id string) bool { return s.shardOf(id) == i }) })
 }
 
 // run does everything in a batch.
@@ -256,6 +345,7 @@ func (s *Set) merge(ctx context.Context) error {
 	var findings []detect.Finding
 	for {
 		var tick collector.Millis
+		var snapshot *Snapshot
 		for _, results := range s.results {
 			select {
 			case b, ok := <-results:
@@ -264,6 +354,13 @@ func (s *Set) merge(ctx context.Context) error {
 				}
 				tick = b.tick
 				held = append(held, b.said...)
+				if b.part != nil {
+					if snapshot == nil {
+						snapshot = b.part
+					} else {
+						snapshot.Machines = append(snapshot.Machines, b.part.Machines...)
+					}
+				}
 				s.recycle(b)
 			case <-ctx.Done():
 				return ctx.Err()
@@ -282,6 +379,11 @@ func (s *Set) merge(ctx context.Context) error {
 		held = slices.Delete(held, 0, n)
 		if err := s.o.Said(ctx, tick, findings); err != nil {
 			return err
+		}
+		if snapshot != nil {
+			if err := s.o.Snapshot(snapshot); err != nil && s.o.Failed != nil {
+				s.o.Failed(err)
+			}
 		}
 	}
 }

@@ -1,0 +1,293 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/goccy/go-yaml"
+	"github.com/rs/zerolog"
+
+	"coilward/alerts/notify"
+	"coilward/collector/broker"
+	"coilward/collector/mqtt"
+)
+
+// config is the settings of the daemon: the options of the packages, and where
+// things are. Relative names of files are relative to the configuration file.
+type config struct {
+	FleetFile string         `yaml:"fleet_file"`
+	DataDir   string         `yaml:"data_dir"`
+	Board     boardConfig    `yaml:"board"`
+	MQTT      mqtt.Options   `yaml:"mqtt"`            // Broker "": not used
+	Broker    broker.Options `yaml:"embedded_broker"` // used when hasBroker
+	History   historyConfig  `yaml:"history"`
+	Influx    influxConfig   `yaml:"influx"`
+	Notify    notifyConfig   `yaml:"notify"`
+	Log       logConfig      `yaml:"log"`
+
+	hasBroker bool
+	gather    time.Duration // how long a message waits to be stored with others; the intake's own if 0
+}
+
+type boardConfig struct {
+	Listen  string `yaml:"listen"`
+	BaseURL string `yaml:"base_url"` // as people open it, for links in messages
+}
+
+type historyConfig struct {
+	RetainDays int `yaml:"retain_days"`
+}
+
+type influxConfig struct {
+	URL       string `yaml:"url"`
+	Org       string `yaml:"org"`
+	Bucket    string `yaml:"bucket"`
+	TokenFile string `yaml:"token_file"`
+}
+
+// notifyConfig is how people are reached. PeopleFile says who is on call; without
+// it, smtp.to, webhook.url and mqtt_topic are told everything.
+type notifyConfig struct {
+	PeopleFile string            `yaml:"people_file"`
+	SMTP       smtpConfig        `yaml:"smtp"`
+	Webhook    webhookConfig     `yaml:"webhook"`
+	ChatFiles  map[string]string `yaml:"chat_files"` // service: file with its URL, which holds secrets
+	MQTTTopic  string            `yaml:"mqtt_topic"`
+}
+
+type smtpConfig struct {
+	Host         string   `yaml:"host"`
+	Port         int      `yaml:"port"`
+	Security     string   `yaml:"security"` // starttls | tls | none
+	User         string   `yaml:"user"`
+	PasswordFile string   `yaml:"password_file"`
+	From         string   `yaml:"from"`
+	To           []string `yaml:"to"`
+}
+
+type webhookConfig struct {
+	URL        string `yaml:"url"`
+	SecretFile string `yaml:"secret_file"`
+}
+
+type logConfig struct {
+	Level  string `yaml:"level"`
+	Format string `yaml:"format"` // json | console
+}
+
+// defaults is the configuration of a file that says nothing.
+func defaults() config {
+	return config{
+		FleetFile: "fleet.yaml", DataDir: "coilward-data",
+		Board: boardConfig{Listen: "127.0.0.1:8080"},
+		MQTT:  mqtt.Defaults(), Broker: broker.Defaults(),
+		History: historyConfig{RetainDays: 90},
+		Log:     logConfig{Level: "info", Format: "json"},
+	}
+}
+
+// readConfig reads a configuration file. The error tells every problem, with
+// file and line where the line is known.
+func readConfig(name string) (*config, error) {
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return nil, fmt.Errorf("the configuration cannot be read: %w", err)
+	}
+	return parseConfig(name, data)
+}
+
+func parseConfig(name string, data []byte) (*config, error) {
+	c := defaults()
+	var present map[string]any
+	if err := yaml.Unmarshal(data, &present); err != nil {
+		return nil, yamlProblem(name, err)
+	}
+	if err := yaml.UnmarshalWithOptions(data, &c, yaml.Strict()); err != nil {
+		return nil, yamlProblem(name, err)
+	}
+	_, c.hasBroker = present["embedded_broker"]
+	if _, external := present["mqtt"]; !external {
+		c.hasBroker = true
+	} else if c.MQTT.Broker == "" {
+		return nil, fmt.Errorf("%s: mqtt needs broker, such as tls://broker.example:8883; or leave the section out to use the embedded broker alone", name)
+	}
+	c.resolve(filepath.Dir(name))
+	if err := c.Validate(); err != nil {
+		return nil, named(name, err)
+	}
+	return &c, nil
+}
+
+// yamlProblem puts the place before what the parser says.
+func yamlProblem(name string, err error) error {
+	var e yaml.Error
+	if errors.As(err, &e) && e.GetToken() != nil {
+		return fmt.Errorf("%s:%d: %s", name, e.GetToken().Position.Line, e.GetMessage())
+	}
+	return fmt.Errorf("%s: %w", name, err)
+}
+
+// named puts the file before each of joined errors.
+func named(name string, err error) error {
+	var out []error
+	for _, e := range apart(err) {
+		out = append(out, fmt.Errorf("%s: %w", name, e))
+	}
+	return errors.Join(out...)
+}
+
+// apart takes joined errors apart.
+func apart(err error) []error {
+	if err == nil {
+		return nil
+	}
+	j, ok := err.(interface{ Unwrap() []error })
+	if !ok {
+		return []error{err}
+	}
+	var out []error
+	for _, e := range j.Unwrap() {
+		out = append(out, apart(e)...)
+	}
+	return out
+}
+
+// resolve makes names of files relative to the folder.
+func (c *config) resolve(folder string) {
+	for _, p := range []*string{
+		&c.FleetFile, &c.DataDir, &c.MQTT.PasswordFile, &c.MQTT.TLS.CAFile, &c.MQTT.TLS.CertFile, &c.MQTT.TLS.KeyFile,
+		&c.Broker.CredentialsFile, &c.Broker.TLS.CertFile, &c.Broker.TLS.KeyFile, &c.Broker.TLS.ClientCAFile,
+		&c.Influx.TokenFile, &c.Notify.PeopleFile, &c.Notify.SMTP.PasswordFile, &c.Notify.Webhook.SecretFile,
+	} {
+		if *p != "" && !filepath.IsAbs(*p) {
+			*p = filepath.Join(folder, *p)
+		}
+	}
+	for service, p := range c.Notify.ChatFiles {
+		if !filepath.IsAbs(p) {
+			c.Notify.ChatFiles[service] = filepath.Join(folder, p)
+		}
+	}
+}
+
+// Validate reports everything that is wrong, and what to do about each.
+func (c *config) Validate() error {
+	var errs []error
+	bad := func(format string, args ...any) { errs = append(errs, fmt.Errorf(format, args...)) }
+	if c.MQTT.Broker != "" {
+		errs = append(errs, c.MQTT.Validate())
+	}
+	if c.hasBroker {
+		errs = append(errs, c.Broker.Validate())
+	}
+	if c.FleetFile == "" || c.DataDir == "" {
+		bad("fleet_file and data_dir must be set")
+	}
+	if c.Board.BaseURL != "" {
+		if u, err := url.Parse(c.Board.BaseURL); err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+			bad("board: base_url %q must be an address as people open it, such as https://coilward.example", c.Board.BaseURL)
+		}
+	}
+	if c.History.RetainDays < 0 {
+		bad("history: retain_days %d must not be negative; 0 keeps everything", c.History.RetainDays)
+	}
+	if _, err := zerolog.ParseLevel(c.Log.Level); err != nil || c.Log.Level == "" {
+		bad("log: level %q is none of debug, info, warn, error", c.Log.Level)
+	}
+	if c.Log.Format != "json" && c.Log.Format != "console" {
+		bad("log: format %q is neither json nor console", c.Log.Format)
+	}
+	if s := c.Notify.SMTP; s.Host != "" && s.From == "" {
+		bad("notify: smtp needs from, the address messages come from")
+	}
+	if s := c.Notify.SMTP; s.Host == "" && len(s.To) > 0 {
+		bad("notify: smtp needs host, the mail server")
+	}
+	return errors.Join(errs...)
+}
+
+// people returns who is told.
+func (c *notifyConfig) people() (*notify.Settings, error) {
+	if c.PeopleFile != "" {
+		b, err := os.ReadFile(c.PeopleFile)
+		if err != nil {
+			return nil, fmt.Errorf("people and rota cannot be read: %w", err)
+		}
+		s, err := notify.ParseSettings(b)
+		if err != nil {
+			return nil, named(c.PeopleFile, err)
+		}
+		return s, nil
+	}
+	p := notify.Person{ID: "on-call", Name: "on call", TimeZone: "UTC"}
+	for _, to := range c.SMTP.To {
+		p.Contacts = append(p.Contacts, notify.Contact{Channel: "email", To: to})
+	}
+	if c.Webhook.URL != "" {
+		p.Contacts = append(p.Contacts, notify.Contact{Channel: "webhook", To: c.Webhook.URL})
+	}
+	if c.MQTTTopic != "" {
+		p.Contacts = append(p.Contacts, notify.Contact{Channel: "mqtt", To: c.MQTTTopic})
+	}
+	s := &notify.Settings{EscalateAfter: notify.DefaultEscalation()}
+	if len(p.Contacts) > 0 {
+		s.People = []notify.Person{p}
+		s.Rotas = []notify.Rota{{Name: "everything", TimeZone: "UTC", Start: "2026-01-05", People: []string{p.ID}}}
+	}
+	return s, s.Validate()
+}
+
+// secretOf reads a file that holds a secret alone; "" for no file.
+func secretOf(file string) (string, error) {
+	if file == "" {
+		return "", nil
+	}
+	b, err := os.ReadFile(file)
+	if err != nil {
+		return "", fmt.Errorf("a secret cannot be read: %w", err)
+	}
+	return strings.TrimSpace(string(b)), nil
+}
+
+// senders makes what reaches people, and checks the secrets' files.
+func (c *notifyConfig) senders(publisher notify.Publisher) (map[string]notify.Sender, error) {
+	out := map[string]notify.Sender{}
+	var errs []error
+	if c.SMTP.Host != "" {
+		password, err := secretOf(c.SMTP.PasswordFile)
+		errs = append(errs, err)
+		email, err := notify.NewEmail(notify.EmailOptions{Host: c.SMTP.Host, Port: c.SMTP.Port, Security: c.SMTP.Security,
+			User: c.SMTP.User, Password: notify.Secret(password), From: c.SMTP.From})
+		errs = append(errs, err)
+		out["email"] = email
+	}
+	if c.Webhook.SecretFile != "" {
+		secret, err := secretOf(c.Webhook.SecretFile)
+		errs = append(errs, err)
+		hook, err := notify.NewWebhook(notify.WebhookOptions{Secret: notify.Secret(secret)})
+		errs = append(errs, err)
+		out["webhook"] = hook
+	} else if c.Webhook.URL != "" {
+		errs = append(errs, errors.New("notify: webhook needs secret_file, with which calls are signed"))
+	}
+	if len(c.ChatFiles) > 0 {
+		services := map[string]notify.Secret{}
+		for service, file := range c.ChatFiles {
+			secret, err := secretOf(file)
+			errs = append(errs, err)
+			services[service] = notify.Secret(secret)
+		}
+		chat, err := notify.NewChat(notify.ChatOptions{Services: services})
+		errs = append(errs, err)
+		out["chat"] = chat
+	}
+	if publisher != nil {
+		out["mqtt"] = notify.MQTT{Publisher: publisher}
+	}
+	return out, errors.Join(errs...)
+}

@@ -1,0 +1,226 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"os"
+	"path/filepath"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/rs/zerolog"
+	"golang.org/x/sync/errgroup"
+
+	"coilward/collector/fleet"
+	"coilward/collector/simulate"
+)
+
+// demoCommand is the command line of demo.
+type demoCommand struct {
+	Listen string  `default:"127.0.0.1:8080" placeholder:"ADDRESS" help:"Where the board opens; on this computer only."`
+	Speed  float64 `default:"120" placeholder:"N" help:"How many times faster than real time the fleet lives."`
+	Warm   int     `default:"3" placeholder:"DAYS" help:"Days of past the models learn from before it begins."`
+	Seed   uint64  `default:"1" placeholder:"N" help:"Another number, other weather and people."`
+	Data   string  `placeholder:"DIR" type:"path" help:"New folder for history and alerts, which are then kept; otherwise a temporary one, removed at the end."`
+	Log    bool    `help:"Show the log."`
+}
+
+// Help is the longer text.
+func (demoCommand) Help() string {
+	return `Runs the whole program: simulated machines send real messages to the embedded broker, and what the models find is on the board. All sites and machines are invented.
+
+Example:
+  coilward demo
+  coilward demo --speed 300
+
+Ctrl-C ends it.`
+}
+
+// demoLive is when the demonstration begins: an invented summer day.
+var demoLive = time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC)
+
+func (c *demoCommand) run(ctx context.Context, s *streams) int {
+	fail := func(err error) int {
+		fmt.Fprintf(s.err, "coilward demo: %v\n", err)
+		return statusFailed
+	}
+	if c.Speed < 1 || c.Speed > 2000 || c.Warm < 1 || c.Warm > 30 {
+		fmt.Fprintln(s.err, "coilward demo: --speed must be 1 to 2000, --warm 1 to 30")
+		return statusUsage
+	}
+	dir := c.Data
+	if dir == "" {
+		var err error
+		if dir, err = os.MkdirTemp("", "coilward-demo-"); err != nil {
+			return fail(err)
+		}
+		defer os.RemoveAll(dir)
+	} else if list, err := os.ReadDir(dir); err == nil && len(list) > 0 {
+		fmt.Fprintf(s.err, "coilward demo: %s is not empty; the demonstration starts from nothing, name a new folder\n", dir)
+		return statusUsage
+	} else if err := os.MkdirAll(dir, 0o750); err != nil {
+		return fail(err)
+	}
+	f, err := fleet.Parse("demo fleet", simulate.DemoFleet)
+	if err != nil {
+		return fail(err)
+	}
+	conf := defaults()
+	conf.FleetFile, conf.DataDir, conf.hasBroker = filepath.Join(dir, "fleet.yaml"), dir, true
+	conf.Board.Listen, conf.Broker.Listen, conf.History.RetainDays = c.Listen, "127.0.0.1:0", 0
+	conf.gather = time.Millisecond
+	if err := os.WriteFile(conf.FleetFile, simulate.DemoFleet, 0o600); err != nil {
+		return fail(err)
+	}
+	log := zerolog.Nop()
+	if c.Log {
+		log = newLog(logConfig{Level: "info", Format: "console"}, s.err)
+	}
+	warm := time.Duration(c.Warm) * 24 * time.Hour
+	clock := newFastClock(demoLive.Add(-warm), time.Now)
+	d, err := newDaemon(ctx, &conf, f, clock, log)
+	if err != nil {
+		return fail(err)
+	}
+	fmt.Fprintf(s.out, "An invented fleet of %d machines at %d sites. First the models learn from %d days of its past…\n", f.Len(), len(f.Sites), c.Warm)
+	address := ""
+	ready := make(chan struct{})
+	opened := make(chan struct{})
+	d.opened = func(a string) { address = a; close(opened) }
+	d.ready = func() { close(ready) }
+	g, ctx2 := errgroup.WithContext(ctx)
+	running, stop := context.WithCancel(context.WithoutCancel(ctx))
+	context.AfterFunc(ctx2, stop)
+	g.Go(func() error { defer stop(); return d.run(running) })
+	g.Go(func() error {
+		for _, wait := range []chan struct{}{ready, opened} {
+			select {
+			case <-wait:
+			case <-running.Done():
+				return nil
+			}
+		}
+		cabinets := demoCabinets{clock: clock, broker: d.broker.Addresses()["tcp"], seed: c.Seed, warm: warm, speed: c.Speed}
+		cabinets.warmed = func(took time.Duration, messages int) {
+			fmt.Fprintf(s.out, `%d messages in %.0f s. From here on the fleet lives %.0f times faster than the clock on the wall.
+
+  Open  http://%s/
+
+  The line of each machine in trouble ends where its product leaves the limit.
+  Open a machine to see the failing part named, the evidence beside its charts,
+  and how long the product has. New trouble comes within minutes; Ctrl-C ends it.
+`, messages, took.Seconds(), c.Speed, address)
+		}
+		return cabinets.run(running)
+	})
+	if err := g.Wait(); err != nil && !errors.Is(err, context.Canceled) {
+		return fail(err)
+	}
+	fmt.Fprintln(s.out, "Stopped.")
+	return statusOK
+}
+
+// demoCabinets publishes the simulated fleet over MQTT.
+type demoCabinets struct {
+	clock  *fastClock
+	broker string
+	seed   uint64
+	warm   time.Duration
+	speed  float64
+	warmed func(took time.Duration, messages int)
+}
+
+func (c *demoCabinets) run(ctx context.Context) error {
+	sim, err := simulate.NewDemo(c.seed, demoLive, c.warm)
+	if err != nil {
+		return err
+	}
+	// The broker takes a connection's messages one at a time, each to the disk
+	// before the next: many connections go through a past of days sooner.
+	links := make(links, demoLinks)
+	defer links.close()
+	for i := range links {
+		o := paho.NewClientOptions().AddBroker("tcp://" + c.broker).SetClientID(fmt.Sprintf("demo-gateway-%d", i)).
+			SetOrderMatters(false).SetAutoReconnect(false)
+		links[i] = paho.NewClient(o)
+		if t := links[i].Connect(); !t.WaitTimeout(10*time.Second) || t.Error() != nil {
+			return errors.Join(errors.New("the cabinets cannot reach the broker"), t.Error())
+		}
+	}
+
+	start := time.Now()
+	sent := 0
+	// The past goes by in steps; the clock waits for every acknowledgement.
+	const step = 4 * time.Minute // less than what a cabinet's clock may be wrong by
+	for left := c.warm; left > 0; left -= step {
+		messages := sim.Advance(step)
+		c.clock.Set(sim.Now())
+		if err := links.publish(ctx, messages, func(i int, _ string) int { return i }); err != nil {
+			return err
+		}
+		sent += len(messages)
+	}
+	c.clock.Go(c.speed)
+	c.warmed(time.Since(start), sent)
+
+	tick := time.NewTicker(100 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+		if behind := c.clock.Now().Sub(sim.Now()); behind > 0 {
+			if err := links.publish(ctx, sim.Advance(behind), func(_ int, topic string) int { return hashOf(topic) }); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+const demoLinks = 96
+
+// links are connections to the broker.
+type links []paho.Client
+
+func (l links) close() {
+	for _, c := range l {
+		if c != nil && c.IsConnected() {
+			c.Disconnect(0)
+		}
+	}
+}
+
+// publish sends each message over the link that choose says, and waits until all
+// are acknowledged. What a machine says of its status keeps its order.
+func (l links) publish(ctx context.Context, messages []simulate.Message, choose func(i int, topic string) int) error {
+	tokens := make([]paho.Token, len(messages))
+	for i := range messages {
+		m := &messages[i]
+		n := choose(i, m.Topic)
+		if m.Status {
+			n = hashOf(m.Topic)
+		}
+		tokens[i] = l[n%len(l)].Publish(m.Topic, 1, m.Status, m.Payload)
+	}
+	for _, t := range tokens {
+		select {
+		case <-t.Done():
+			if err := t.Error(); err != nil && ctx.Err() == nil {
+				return fmt.Errorf("the broker did not take a message: %w", err)
+			}
+		case <-ctx.Done():
+			return nil
+		}
+	}
+	return nil
+}
+
+func hashOf(topic string) int {
+	h := fnv.New32a()
+	h.Write([]byte(topic))
+	return int(h.Sum32() >> 1)
+}

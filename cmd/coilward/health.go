@@ -1,0 +1,171 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/rs/zerolog"
+
+	"coilward/alerts/board"
+	"coilward/collector/fleet"
+)
+
+// newLog returns a log as configured.
+func newLog(c logConfig, w io.Writer) zerolog.Logger {
+	if c.Format == "console" {
+		w = zerolog.ConsoleWriter{Out: w, TimeFormat: "15:04:05"}
+	}
+	level, err := zerolog.ParseLevel(c.Level)
+	if err != nil {
+		level = zerolog.InfoLevel
+	}
+	return zerolog.New(w).Level(level).With().Timestamp().Logger()
+}
+
+// hostsOf returns the host name people open the board by.
+func hostsOf(baseURL string) []string {
+	u, err := url.Parse(baseURL)
+	if err != nil || u.Hostname() == "" {
+		return nil
+	}
+	return []string{u.Hostname()}
+}
+
+// unready says what keeps the daemon from doing its job; none: it is ready.
+func (d *daemon) unready() []string {
+	var why []string
+	if !d.recovered.Load() {
+		why = append(why, "models are being worked out from the history")
+	}
+	if d.client != nil {
+		if s := d.client.State(); !s.Connected {
+			why = append(why, strings.TrimSpace("not connected to the broker "+s.Broker+" "+s.Err))
+		}
+	}
+	if err := d.intake.Degraded(); err != nil {
+		why = append(why, "readings cannot be stored: "+err.Error())
+	}
+	if err := d.failing.Load(); err != nil {
+		why = append(why, "findings cannot be kept: "+(*err).Error())
+	}
+	return why
+}
+
+func (d *daemon) readyz(w http.ResponseWriter, _ *http.Request) {
+	why := d.unready()
+	if len(why) > 0 {
+		w.WriteHeader(http.StatusServiceUnavailable)
+		for _, y := range why {
+			fmt.Fprintln(w, y)
+		}
+		return
+	}
+	fmt.Fprintln(w, "ready")
+}
+
+// degraded tells the board what does not work.
+func (d *daemon) degraded() []board.Degraded {
+	var out []board.Degraded
+	if !d.recovered.Load() {
+		out = append(out, board.Degraded{Part: "models", Text: "Models are being worked out from the history; what is shown is not up to date yet."})
+	}
+	if d.client != nil {
+		if s := d.client.State(); !s.Connected {
+			out = append(out, board.Degraded{Part: "broker", Since: s.Since,
+				Text: fmt.Sprintf("Not connected to %s: nothing new comes in. %s", s.Broker, s.Err)})
+		}
+	}
+	if err := d.intake.Degraded(); err != nil {
+		out = append(out, board.Degraded{Part: "history", Text: "Readings cannot be stored; the broker keeps them. " + err.Error()})
+	}
+	if err := d.failing.Load(); err != nil {
+		out = append(out, board.Degraded{Part: "alerts", Text: "Findings cannot be kept, so nobody is told. " + (*err).Error()})
+	}
+	return out
+}
+
+// registerMetrics adds the figures that belong to no package alone.
+func (d *daemon) registerMetrics() {
+	gauge := func(name, help string, value func() float64) {
+		d.registry.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: name, Help: help}, value))
+	}
+	gauge("coilward_ready", "1 while messages are taken and everything can be kept.", func() float64 {
+		if len(d.unready()) > 0 {
+			return 0
+		}
+		return 1
+	})
+	gauge("coilward_fleet_machines", "Machines in the fleet file.", func() float64 { return float64(d.fleet.Load().Len()) })
+	gauge("coilward_fleet_unlisted_machines", "Machines heard that the fleet file does not list.", func() float64 { return float64(len(d.fleet.Load().Unlisted())) })
+	gauge("coilward_alerts_open", "Alerts that are not over.", func() float64 { return float64(len(d.desk.Alerts())) })
+	gauge("coilward_history_log_bytes", "Size of readings on disk not yet in blocks.", func() float64 { return float64(d.history.Stats().LogBytes) })
+	gauge("coilward_history_free_bytes", "Free space on the disk of the history.", func() float64 { return float64(d.history.Stats().FreeBytes) })
+	d.registry.MustRegister(prometheus.NewCounterFunc(prometheus.CounterOpts{
+		Name: "coilward_detect_late_readings_total", Help: "Readings stored that came too late for the models.",
+	}, func() float64 { return float64(d.late.Load()) }))
+}
+
+// reload reads the fleet file again; one with errors leaves the old one in use.
+func (d *daemon) reload(ctx context.Context) {
+	name := d.config.FleetFile
+	data, err := os.ReadFile(name)
+	var f *fleet.Fleet
+	if err == nil {
+		f, err = fleet.Parse(name, data)
+	}
+	if err != nil {
+		for _, e := range apart(err) {
+			d.log.Error().Err(e).Msg("the fleet file was not taken; the one before stays in use")
+		}
+		return
+	}
+	d.fleet.Store(f)
+	d.desk.SetFleet(f)
+	d.feeding.Lock()
+	d.pipe.models.SetFleet(f)
+	err = d.pipe.models.Flush(ctx)
+	d.feeding.Unlock()
+	if err == nil {
+		d.log.Info().Int("machines", f.Len()).Int("sites", len(f.Sites)).Msg("fleet file read again")
+		d.bell.Ring()
+	}
+}
+
+// watched is a file that is looked at for changes.
+type watched struct {
+	name string
+	at   time.Time
+	size int64
+}
+
+func watch(name string) *watched {
+	w := &watched{name: name}
+	w.changed()
+	return w
+}
+
+// changed reports whether the file is another than at the last look.
+func (w *watched) changed() bool {
+	info, err := os.Stat(w.name)
+	if err != nil || info.ModTime().Equal(w.at) && info.Size() == w.size {
+		return false
+	}
+	w.at, w.size = info.ModTime(), info.Size()
+	return true
+}
+
+// hangups yields SIGHUP until stop is called.
+func hangups() (<-chan os.Signal, func()) {
+	c := make(chan os.Signal, 1)
+	signal.Notify(c, syscall.SIGHUP)
+	return c, func() { signal.Stop(c) }
+}

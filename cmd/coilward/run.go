@@ -1,0 +1,469 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"os"
+	"path/filepath"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"github.com/rs/zerolog"
+	"golang.org/x/sync/errgroup"
+
+	"coilward/alerts"
+	"coilward/alerts/board"
+	"coilward/alerts/ledger"
+	"coilward/alerts/notify"
+	"coilward/collector"
+	"coilward/collector/broker"
+	"coilward/collector/fleet"
+	"coilward/collector/history"
+	"coilward/collector/intake"
+	"coilward/collector/mqtt"
+	"coilward/detect"
+	"coilward/detect/shard"
+)
+
+// daemon is every stage, wired.
+type daemon struct {
+	config   *config
+	clock    Clock
+	log      zerolog.Logger
+	registry *prometheus.Registry
+
+	fleet   atomic.Pointer[fleet.Fleet]
+	history *history.Store
+	ledger  *ledger.Ledger
+	desk    *ledger.Desk
+	team    *notify.Team
+	notify  *notify.Loop
+	pipe    *pipeline
+	gate    *gate
+	intake  *intake.Intake
+	broker  *broker.Broker // nil: not used
+	client  *mqtt.Client   // nil: not used
+	board   *board.Board
+	bell    board.Bell
+
+	feeding sync.Mutex // held by whoever feeds pipe.models
+
+	recovered atomic.Bool
+	failing   atomic.Pointer[error]   // why findings cannot be kept just now; nil: they can
+	opened    func(address string)    // told the board's address; may be nil
+	ready     func()                  // told that messages are taken; may be nil
+	late      atomic.Uint64           // readings too late for the models
+	tellBoard func() []board.Degraded // more for the board; may be nil
+}
+
+const (
+	modelsFile    = "models.snapshot"
+	snapshotEvery = 15 * time.Minute
+)
+
+// newDaemon opens the stores and builds the stages. Nothing runs yet; close
+// gives everything back where run is not called.
+func newDaemon(ctx context.Context, c *config, f *fleet.Fleet, clock Clock, log zerolog.Logger) (d *daemon, err error) {
+	d = &daemon{config: c, clock: clock, log: log, registry: prometheus.NewRegistry(), gate: newGate()}
+	d.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	d.fleet.Store(f)
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, d.close())
+		}
+	}()
+	if err := os.MkdirAll(c.DataDir, 0o750); err != nil {
+		return nil, fmt.Errorf("data_dir cannot be made: %w", err)
+	}
+	d.history, err = history.Open(history.Options{Dir: filepath.Join(c.DataDir, "history"), RetainDays: c.History.RetainDays, Log: part(log, "history")})
+	if err != nil {
+		return nil, err
+	}
+	d.ledger, err = ledger.Open(ctx, ledger.Options{Path: filepath.Join(c.DataDir, "alerts.sqlite")})
+	if err != nil {
+		return nil, err
+	}
+	if err := d.people(f); err != nil {
+		return nil, err
+	}
+	d.desk, err = ledger.NewDesk(ctx, ledger.DeskOptions{
+		Ledger: d.ledger, Queue: alerts.Options{Fleet: f}, Tell: d.team.Tell,
+		Changed: func([]alerts.Change) { d.bell.Ring(); d.notify.Wake() },
+	})
+	if err != nil {
+		return nil, err
+	}
+	if err := d.models(ctx, f); err != nil {
+		return nil, err
+	}
+	if err := d.sources(); err != nil {
+		return nil, err
+	}
+	if err := d.messages(); err != nil {
+		return nil, err
+	}
+	return d, d.screens()
+}
+
+func part(log zerolog.Logger, name string) zerolog.Logger {
+	return log.With().Str("part", name).Logger()
+}
+
+// people sets up who is told.
+func (d *daemon) people(f *fleet.Fleet) error {
+	settings, err := d.config.Notify.people()
+	if err != nil {
+		return err
+	}
+	d.team = notify.NewTeam(notify.TeamOptions{
+		Settings: settings, BoardURL: d.config.Board.BaseURL,
+		Place: func(site string) notify.Place {
+			s, ok := d.fleet.Load().Site(site)
+			if !ok {
+				return notify.Place{Name: site}
+			}
+			return notify.Place{Name: s.Name, Latitude: s.Latitude, Longitude: s.Longitude, HasPosition: s.Located}
+		},
+		Machine: func(id string) *fleet.Machine {
+			m, _ := d.fleet.Load().Machine(id)
+			return m
+		},
+	})
+	return nil
+}
+
+// models sets up the pipeline, with what was saved of it.
+func (d *daemon) models(ctx context.Context, f *fleet.Fleet) error {
+	path := filepath.Join(d.config.DataDir, modelsFile)
+	options := pipelineOptions{
+		Fleet: f, Listed: func(id string) bool { return d.fleet.Load().Listed(id) }, Said: d.said,
+		Order:         collector.OrderOptions{Late: func(*collector.Reading) { d.late.Add(1) }},
+		SnapshotEvery: snapshotEvery, Snapshot: func(s *shard.Snapshot) error { return s.Write(path) },
+		Failed: func(err error) { d.log.Error().Err(err).Msg("models cannot be saved") },
+	}
+	d.pipe = newPipeline(options)
+	snap, err := shard.Read(path)
+	if err == nil && snap != nil {
+		if snap.Seq > d.history.LastSeq() {
+			err = errors.New("saved models are ahead of the history, which was replaced; they are worked out from it")
+		} else if snap.Again+1 < d.history.FirstSeq() {
+			err = errors.New("saved models are older than the history; they are worked out from it")
+		} else if err = d.pipe.models.Restore(snap); err == nil {
+			d.log.Info().Int("machines", len(snap.Machines)).Time("event_time", snap.At.Time()).Msg("models are back")
+		}
+	}
+	if err != nil {
+		d.log.Warn().Err(err).Msg("models are worked out from the history, which may take a while")
+	}
+	// Senders repeat what was not acknowledged: it must be known again.
+	return d.history.Newest(ctx, time.Hour, func(e *history.Entry) error {
+		d.pipe.admission.Restore(&e.Reading)
+		d.gate.received = max(d.gate.received, e.Received)
+		return nil
+	})
+}
+
+// sources sets up the intake and the brokers before it.
+func (d *daemon) sources() (err error) {
+	root := d.config.Broker.Root
+	d.intake = intake.New(intake.Options{
+		Decoder: intake.NewDecoder(intake.DecoderOptions{Root: root, MaxBytes: d.config.Broker.MaxPacket}), Admission: d.pipe.admission, Wait: d.config.gather,
+		Store: gatedStore{d.history, d.gate}, Next: d.next, Log: part(d.log, "intake"), Registry: d.registry,
+	})
+	d.gate.in = d.intake
+	if d.config.hasBroker {
+		o := d.config.Broker
+		o.Handler, o.Now, o.Logger, o.Registerer = d.gate.handle, millis(d.clock), part(d.log, "broker"), d.registry
+		if d.broker, err = broker.New(o); err != nil {
+			return err
+		}
+	}
+	if d.config.MQTT.Broker != "" {
+		o := d.config.MQTT
+		o.Handler, o.Now, o.Logger, o.Registerer = d.gate.handle, millis(d.clock), part(d.log, "mqtt"), d.registry
+		if d.client, err = mqtt.New(o); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// messages sets up what reaches people.
+func (d *daemon) messages() (err error) {
+	var publisher notify.Publisher
+	switch {
+	case d.client != nil:
+		publisher = d.client
+	case d.broker != nil:
+		publisher = d.broker
+	}
+	senders, err := d.config.Notify.senders(publisher)
+	if err != nil {
+		return err
+	}
+	d.notify, err = notify.NewLoop(notify.LoopOptions{
+		Outbox: d.ledger, Senders: senders, BoardURL: d.config.Board.BaseURL, Now: d.clock.Now,
+		Log: part(d.log, "notify"), Metrics: d.registry,
+	})
+	return err
+}
+
+// screens sets up the board, and beside it what machines ask.
+func (d *daemon) screens() (err error) {
+	d.board, err = board.New(board.Options{
+		Listen: d.config.Board.Listen, Hosts: hostsOf(d.config.Board.BaseURL),
+		Fleet: d.fleet.Load, Models: boardModels{d}, History: boardHistory{d.history, d.log}, Desk: d.desk, Ledger: d.ledger,
+		Clock: d.clock, Bell: &d.bell, Health: d.degraded, Version: version(), Log: part(d.log, "board"),
+		Mount: map[string]http.Handler{
+			"GET /metrics": promhttp.HandlerFor(d.registry, promhttp.HandlerOpts{}),
+			"GET /livez":   http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") }),
+			"GET /readyz":  http.HandlerFunc(d.readyz),
+		},
+	})
+	if err == nil {
+		d.registerMetrics()
+	}
+	return err
+}
+
+// next takes readings that are on disk to the models.
+func (d *daemon) next(ctx context.Context, readings []collector.Reading, last uint64) error {
+	defer d.gate.set(func() { d.gate.stored = false })
+	d.feeding.Lock()
+	defer d.feeding.Unlock()
+	d.pipe.feed(readings, last)
+	return d.pipe.models.Flush(ctx)
+}
+
+// said takes what the models said to the ledger. It does not give up: a finding
+// that is not on disk is not passed.
+func (d *daemon) said(ctx context.Context, upTo collector.Millis, findings []detect.Finding) error {
+	for wait := 100 * time.Millisecond; ; wait = min(2*wait, 10*time.Second) {
+		_, err := d.desk.Apply(ctx, findings...)
+		if err == nil {
+			_, err = d.desk.Advance(ctx, upTo)
+		}
+		if err == nil {
+			if d.failing.Swap(nil) != nil {
+				d.log.Info().Msg("findings can be kept again")
+			}
+			return nil
+		}
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		if d.failing.Swap(&err) == nil {
+			d.log.Error().Err(err).Msg("findings cannot be kept; trying until it works, alerts are late meanwhile")
+		}
+		timer := time.NewTimer(wait)
+		select {
+		case <-timer.C:
+		case <-ctx.Done():
+			timer.Stop()
+		}
+	}
+}
+
+// stored yields the history to the models.
+func (d *daemon) stored(ctx context.Context, after uint64, each func(uint64, *collector.Reading) error) error {
+	return d.history.Since(ctx, after, func(e *history.Entry) error { return each(e.Seq, &e.Reading) })
+}
+
+// run works until ctx ends, then drains the stages in their order.
+func (d *daemon) run(ctx context.Context) error {
+	g, all := errgroup.WithContext(context.WithoutCancel(ctx))
+	screens, closeScreens := context.WithCancel(all)
+	g.Go(func() error { return d.pipe.models.Run(all) })
+	g.Go(func() error { return d.board.Run(screens, d.opened) })
+	g.Go(func() error { return d.notify.Run(screens) })
+	g.Go(func() error {
+		defer closeScreens()
+		defer d.pipe.models.Close()
+		return d.flow(ctx, all)
+	})
+	err := g.Wait()
+	if ctx.Err() != nil && errors.Is(err, context.Canceled) {
+		err = nil
+	}
+	return errors.Join(err, d.close())
+}
+
+// flow runs the stages from the brokers to the models. Once ctx ends each stops
+// when the one before it has.
+func (d *daemon) flow(ctx, all context.Context) error {
+	wanted, stop := context.WithCancel(all)
+	defer stop()
+	defer context.AfterFunc(ctx, stop)()
+	err := d.pipe.models.Recover(wanted, d.stored)
+	if err != nil {
+		if wanted.Err() != nil {
+			return nil // stopped before it was back: the next start goes on
+		}
+		return err
+	}
+	d.recovered.Store(true)
+	d.log.Info().Uint64("readings", d.history.LastSeq()).Msg("models know the whole history; taking messages")
+
+	stages, err := d.stages(wanted, all)
+	if err != nil {
+		return err
+	}
+	return stages.Wait()
+}
+
+// stages starts the brokers, the intake and the clock's ticks.
+func (d *daemon) stages(wanted, all context.Context) (*errgroup.Group, error) {
+	g, failed := errgroup.WithContext(all)
+	sources, stopSources := context.WithCancel(failed)
+	context.AfterFunc(wanted, stopSources)
+	rest, stopRest := context.WithCancel(failed)
+
+	g.Go(func() error { return d.intake.Run(rest) })
+	g.Go(func() error { return d.ticks(rest) })
+	g.Go(func() error { return d.chores(rest) })
+	g.Go(func() error {
+		defer stopRest()
+		defer stopSources()
+		var in errgroup.Group
+		if d.broker != nil {
+			in.Go(func() error { defer stopSources(); return d.broker.Run(sources) })
+		}
+		if d.client != nil {
+			in.Go(func() error { defer stopSources(); return d.client.Run(sources) })
+		}
+		if d.ready != nil {
+			d.ready()
+		}
+		return in.Wait()
+	})
+	return g, nil
+}
+
+// ticks ends the epochs as the clock passes them.
+func (d *daemon) ticks(ctx context.Context) error {
+	for {
+		now := collector.MillisOf(d.clock.Now())
+		at := shard.Floor(now)
+		if err := d.gate.pass(ctx, at); err != nil {
+			return nil
+		}
+		d.feeding.Lock()
+		d.pipe.models.Start(at)
+		d.pipe.models.Tick(at)
+		err := d.pipe.models.Flush(ctx)
+		d.feeding.Unlock()
+		if err != nil {
+			if ctx.Err() != nil {
+				return nil
+			}
+			return err
+		}
+		step := time.Duration(float64(time.Second) / d.clock.Speed())
+		timer := time.NewTimer(max(step, 20*time.Millisecond))
+		select {
+		case <-timer.C:
+		case <-ctx.Done():
+			timer.Stop()
+			return nil
+		}
+	}
+}
+
+// chores are what is done now and then: reading changed files, dropping old days,
+// asking the next person.
+func (d *daemon) chores(ctx context.Context) error {
+	minute := time.NewTicker(time.Minute)
+	defer minute.Stop()
+	files := time.NewTicker(5 * time.Second)
+	defer files.Stop()
+	hangup, stop := hangups()
+	defer stop()
+	fleetFile := watch(d.config.FleetFile)
+	var retained time.Time
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-hangup:
+			d.reload(ctx)
+			fleetFile.changed()
+		case <-files.C:
+			if fleetFile.changed() {
+				d.reload(ctx)
+			}
+		case <-minute.C:
+			now := d.clock.Now()
+			open := d.desk.Alerts()
+			messages := append(d.team.Escalate(open, now), d.team.Summary(open, now)...)
+			if err := d.ledger.Put(ctx, messages...); err != nil && ctx.Err() == nil {
+				d.log.Error().Err(err).Msg("messages to people cannot be kept; tried again in a minute")
+			} else if len(messages) > 0 {
+				d.notify.Wake()
+			}
+			if now.Sub(retained) > time.Hour {
+				retained = now
+				if err := d.history.Retain(ctx, collector.MillisOf(now)); err != nil && ctx.Err() == nil {
+					d.log.Error().Err(err).Msg("old days cannot be dropped from the history")
+				}
+			}
+		}
+	}
+}
+
+// close gives the stores back.
+func (d *daemon) close() error {
+	var errs []error
+	if d.ledger != nil {
+		errs = append(errs, d.ledger.Close())
+	}
+	if d.history != nil {
+		errs = append(errs, d.history.Close())
+	}
+	return errors.Join(errs...)
+}
+
+// runCommand is the command line of run.
+type runCommand struct {
+	Config string `default:"coilward.yaml" placeholder:"FILE" type:"path" help:"Configuration file."`
+}
+
+// Help is the longer text.
+func (runCommand) Help() string {
+	return `Takes messages over MQTT, keeps a model of every machine, shows the fleet on the board and tells people what must be done.
+
+Example:
+  coilward check --config /etc/coilward/coilward.yaml
+  coilward run --config /etc/coilward/coilward.yaml
+
+The fleet file is read again when it changes, or on SIGHUP; one with errors is refused and the old one stays in use. SIGTERM or Ctrl-C stops it; nothing that was acknowledged to a machine is lost, not even by kill -9.`
+}
+
+func (c *runCommand) run(ctx context.Context, s *streams) int {
+	conf, err := readConfig(c.Config)
+	if err != nil {
+		fmt.Fprintln(s.err, err)
+		return statusUsage
+	}
+	f, ok := readFleet(conf.FleetFile, s)
+	if !ok {
+		return statusUsage
+	}
+	log := newLog(conf.Log, s.err)
+	d, err := newDaemon(ctx, conf, f, wallClock{}, log)
+	if err != nil {
+		fmt.Fprintf(s.err, "coilward run: %v\n", err)
+		return statusFailed
+	}
+	if err := d.run(ctx); err != nil {
+		fmt.Fprintf(s.err, "coilward run: %v\n", err)
+		return statusFailed
+	}
+	log.Info().Msg("stopped")
+	return statusOK
+}
