@@ -12,20 +12,17 @@ const gridSeconds = 300.0 // of limits and blocks
 
 // record gathers the truth of one machine while it runs.
 type record struct {
-	limits        fleet.Limits
-	hourly        []hour
-	episodes      []episodeTruth
-	outs          [][2]float64 // s: product out of limits without a fault (or with, where there is no twin)
-	gaps          [][2]float64
-	lastHeard     float64
-	twinBlock     float64
-	tooWarm       float64 // h above 5 °C
-	materials     []watch
-	sinceGrid     float64
-	fresh         bool
-	backIn        float64
-	recover       []recovery
-	realOut, nOut bool
+	limits    fleet.Limits
+	hourly    []hour
+	episodes  []episodeTruth
+	outs      [][2]float64 // s: product out of limits without a fault (or with, where there is no twin)
+	gaps      [][2]float64
+	lastHeard float64
+	twinBlock float64
+	tooWarm   float64 // h above 5 °C
+	materials []watch
+	sinceGrid float64
+	recover   []recovery
 }
 
 type hour struct {
