@@ -251,6 +251,9 @@ func drawEpisode(r *rand.Rand, d *Design, has collector.ChannelSet, days float64
 	}
 	list := modes[f]
 	m := &list[r.IntN(len(list))]
+	if f == fault.Silent && r.Float64() < 0.8 {
+		m = &list[0] // a gateway takes its whole site along, so it is drawn less often
+	}
 	if x := modeOf(f, name); x != nil {
 		m = x
 	}

@@ -58,7 +58,7 @@ func run(c *Cabinet, w *World, e *Effect, hours float64) {
 }
 
 func TestFirstLawOverADay(t *testing.T) {
-	for seed := range uint64(12) {
+	for seed := range uint64(8) {
 		d := DrawDesign(rand.New(rand.NewPCG(seed, 1)), fleet.Kind(seed%4))
 		c, w := NewCabinet(&d, 25, 0.5), bench(&d)
 		run(c, w, &Effect{}, 24)
@@ -149,7 +149,7 @@ func TestFaultsShowAsMechanicsKnowThem(t *testing.T) {
 			kind := fleet.Kind(seed % 3)
 			d := DrawDesign(rand.New(rand.NewPCG(seed, 7)), kind)
 			c, w := NewCabinet(&d, 25, 0.5), bench(&d)
-			run(c, w, &Effect{}, 24)
+			run(c, w, &Effect{}, 14)
 			twin := *c
 			a, b := look(&twin, w, &Effect{}, 10), look(c, w, &k.e, 10)
 			all++
@@ -207,7 +207,7 @@ func TestLowChargeFrostsOnlyTheInlet(t *testing.T) {
 
 func small(seed uint64) Options {
 	o := DefaultOptions()
-	o.Seed, o.Machines, o.Days, o.FaultShare = seed, 12, 1, 1
+	o.Seed, o.Machines, o.Days, o.FaultShare = seed, 8, 1, 1
 	return o
 }
 
