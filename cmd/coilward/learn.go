@@ -40,7 +40,7 @@ func (c *learnCommand) run(ctx context.Context, s *streams) int {
 			fmt.Fprintf(s.err, "coilward learn: %v\n", err)
 			return statusFailed
 		}
-		say(s.err, "%s: %d readings of %d machines read after %.0f s", l.name, l.count, len(l.said), time.Since(start).Seconds())
+		say(s.err, "%s: %d readings of %d machines read after %.0f s", l.name, len(l.order), len(l.said), time.Since(start).Seconds())
 		more, err := l.examples(ctx, c.Seed)
 		if err != nil {
 			fmt.Fprintf(s.err, "coilward learn: %v\n", err)
@@ -79,7 +79,7 @@ func (l *labelled) examples(ctx context.Context, seed uint64) ([]learn.Example, 
 		track := feature.New(spec)
 		var v feature.Vector
 		var next collector.Millis
-		l.ordered(&l.said[i], spec, nil, func(r *collector.Reading, _ collector.Millis) {
+		l.said[i].inOrder(spec, func(r *collector.Reading) {
 			if r.Status != collector.NoStatus {
 				return
 			}
@@ -94,7 +94,7 @@ func (l *labelled) examples(ctx context.Context, seed uint64) ([]learn.Example, 
 				track.Fill(&v, r.At)
 				look.Look(&v, t)
 			}
-		}, nil)
+		})
 		of[i] = look.Sample(learn.SampleOptions{}, seed+l.truth.Seed)
 	})
 	var all []learn.Example

@@ -24,8 +24,7 @@ type labelled struct {
 	fleet *fleet.Fleet
 	truth *truth.Fleet
 	said  []machineLog // as truth.Machines
-	first collector.Millis
-	count int
+	order []int32      // whose each reading was, by index, in the order of arrival
 }
 
 // readLabelled reads a folder that simulate has written.
@@ -54,16 +53,13 @@ func readLabelled(ctx context.Context, dir string, s *streams) (*labelled, error
 	err = readAdmitted(ctx, filepath.Join(dir, "messages.ndjson.gz"), l.fleet, func(r *collector.Reading) {
 		if i, ok := index[r.Machine]; ok {
 			l.said[i].add(r)
-			l.count++
-			if l.first == 0 {
-				l.first = r.Received
-			}
+			l.order = append(l.order, int32(i))
 		}
 	})
 	if err != nil {
 		return nil, err
 	}
-	if l.count == 0 {
+	if len(l.order) == 0 {
 		return nil, fmt.Errorf("%s: no message is of a machine in truth.json", dir)
 	}
 	return l, nil
@@ -142,21 +138,39 @@ func (l *machineLog) add(r *collector.Reading) {
 	}
 }
 
-// all yields the readings. The reading is the same each time, filled anew.
-func (l *machineLog) all(spec *fleet.Machine, each func(*collector.Reading)) {
-	r := collector.Reading{Machine: spec.ID, Site: spec.Site}
-	values := l.values
-	for i := range l.entries {
-		e := &l.entries[i]
-		r.At, r.Received, r.Has, r.Status = e.at, e.received, e.has, e.status
-		n := 0
-		for c := range e.has.All {
-			r.Value[c] = values[n]
-			n++
-		}
-		values = values[n:]
-		each(&r)
+// cursor goes through a log.
+type cursor struct {
+	entries []logEntry
+	values  []float64
+}
+
+func (l *machineLog) begin() cursor { return cursor{l.entries, l.values} }
+
+// next fills r with the next reading; it returns false at the end. Machine and
+// Site are left as they are.
+func (c *cursor) next(r *collector.Reading) bool {
+	if len(c.entries) == 0 {
+		return false
 	}
+	e := &c.entries[0]
+	r.At, r.Received, r.Has, r.Status = e.at, e.received, e.has, e.status
+	n := 0
+	for ch := range e.has.All {
+		r.Value[ch] = c.values[n]
+		n++
+	}
+	c.entries, c.values = c.entries[1:], c.values[n:]
+	return true
+}
+
+// inOrder gives a machine's readings in the order of their event time.
+func (l *machineLog) inOrder(spec *fleet.Machine, each func(*collector.Reading)) {
+	orderer := collector.NewOrder(collector.OrderOptions{}).Orderer()
+	r := collector.Reading{Machine: spec.ID, Site: spec.Site}
+	for c := l.begin(); c.next(&r); {
+		orderer.Push(&r, each)
+	}
+	orderer.Flush(each)
 }
 
 // eachMachine does work for every machine of the fleet, on all processors.
@@ -181,5 +195,5 @@ func (l *labelled) eachMachine(ctx context.Context, work func(i int, m *truth.Ma
 	return g.Wait()
 }
 
-// said tells on the terminal how far a long job is.
+// say tells on the terminal how far a long job is.
 func say(w io.Writer, format string, args ...any) { fmt.Fprintf(w, format+"\n", args...) }
