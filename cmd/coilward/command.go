@@ -18,11 +18,14 @@ type command interface {
 
 // commands are the subcommands and their flags.
 type commands struct {
-	Run     runCommand     `cmd:"" help:"Watch the fleet: the daemon."`
-	Demo    demoCommand    `cmd:"" help:"Show everything on an invented fleet, in fast time."`
-	Replay  replayCommand  `cmd:"" help:"Run recorded messages through the models and print what they find."`
-	Check   checkCommand   `cmd:"" help:"Tell every problem of the configuration and fleet files."`
-	Version versionCommand `cmd:"" help:"Print the version."`
+	Run      runCommand      `cmd:"" help:"Watch the fleet: the daemon."`
+	Demo     demoCommand     `cmd:"" help:"Show everything on an invented fleet, in fast time."`
+	Replay   replayCommand   `cmd:"" help:"Run recorded messages through the models and print what they find."`
+	Learn    learnCommand    `cmd:"" help:"Learn the table of causes from fleets whose truth is known."`
+	Assess   assessCommand   `cmd:"" help:"Say how good the findings about labelled fleets are."`
+	Check    checkCommand    `cmd:"" help:"Tell every problem of the configuration and fleet files."`
+	Simulate simulateCommand `cmd:"" help:"Write the messages of an invented fleet, and what was truly wrong with it."`
+	Version  versionCommand  `cmd:"" help:"Print the version."`
 }
 
 // exited is what kong's wish to end the process is turned into.

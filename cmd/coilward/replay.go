@@ -8,16 +8,19 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"runtime"
 	"sync/atomic"
 	"time"
 
+	"github.com/rs/zerolog"
 	"golang.org/x/sync/errgroup"
 	"golang.org/x/term"
 
 	"coilward/alerts"
 	"coilward/collector"
 	"coilward/collector/fleet"
+	"coilward/collector/history"
 	"coilward/collector/intake"
 	"coilward/detect"
 )
@@ -36,6 +39,7 @@ type replay struct {
 	read    int // messages
 	refused [collector.NumReasons]uint64
 	started bool
+	upTo    collector.Millis // time goes on to here after the last reading stored
 
 	// For the progress line.
 	bytes    atomic.Int64
@@ -234,22 +238,109 @@ func (r *replay) progress(ctx context.Context, terminal *os.File, total int64) {
 	}
 }
 
+// stored replays a history: all of it up to the pipeline time to, since models
+// must learn, printing what was said from from on. The readings were admitted
+// when they were stored.
+func (r *replay) stored(ctx context.Context, dir string, from, to collector.Millis) error {
+	store, err := history.Open(history.Options{Dir: dir, Log: zerolog.Nop()})
+	if err != nil {
+		return err
+	}
+	defer store.Close()
+	r.begin(func(c *alerts.Change) error {
+		if c.At < from || c.At >= to {
+			return nil
+		}
+		return r.print(c)
+	})
+	g, ctx := errgroup.WithContext(ctx)
+	models := r.pipe.models
+	g.Go(func() error { return models.Run(ctx) })
+	g.Go(func() error {
+		defer models.Close()
+		var last collector.Millis
+		err := store.Since(ctx, 0, func(e *history.Entry) error {
+			if e.Received >= to {
+				return errEnough
+			}
+			r.read++
+			last = e.Received
+			models.Feed(e.Seq, &e.Reading)
+			if models.Waiting() < 1024 {
+				return nil
+			}
+			r.messages.Store(int64(r.read))
+			r.now.Store(int64(last))
+			return models.Flush(ctx)
+		})
+		if err != nil && !errors.Is(err, errEnough) {
+			return err
+		}
+		if r.read > 0 {
+			// Time goes on to the end asked for, where it was recorded so far.
+			models.Tick(min(to, max(last, r.upTo)))
+		}
+		return models.Flush(ctx)
+	})
+	return g.Wait()
+}
+
 // replayCommand is the command line of replay.
 type replayCommand struct {
-	Fleet string   `required:"" placeholder:"FILE" type:"path" help:"Fleet file: sites, machines, limits."`
-	Files []string `arg:"" optional:"" name:"file" help:"Recorded messages, a line of JSON each; .gz is unpacked, - is standard input. Taken in the order given."`
+	Fleet   string    `required:"" placeholder:"FILE" type:"path" help:"Fleet file: sites, machines, limits."`
+	History string    `placeholder:"DIR" type:"path" help:"Replay the readings stored in this folder, the history in the daemon's data_dir; it must not be in use."`
+	From    time.Time `placeholder:"TIME" help:"With --history: print what was found from this time on, such as 2026-07-01T00:00:00Z. What came before is still learned from."`
+	To      time.Time `placeholder:"TIME" help:"With --history: stop at this time."`
+	Files   []string  `arg:"" optional:"" name:"file" help:"Recorded messages, a line of JSON each; .gz is unpacked, - is standard input. Taken in the order given."`
+}
+
+// Help is the longer text.
+func (replayCommand) Help() string {
+	return `Runs what the daemon runs, on recorded messages, as fast as it can and in event time, and prints each change of each finding as a line of JSON. Bad lines are told on standard error and passed over. The exit status is 0, 1 when no message could be read, 2 for bad arguments.
+
+Example:
+  coilward replay --fleet fleet.yaml july.ndjson.gz > findings.ndjson
+  coilward replay --fleet fleet.yaml --history /var/lib/coilward/history --from 2026-07-03T00:00:00Z --to 2026-07-04T00:00:00Z`
 }
 
 func (c *replayCommand) run(ctx context.Context, s *streams) int {
+	usage := func(format string, args ...any) int {
+		fmt.Fprintf(s.err, "coilward replay: "+format+"\n", args...)
+		return statusUsage
+	}
 	f, ok := readFleet(c.Fleet, s)
 	if !ok {
 		return statusUsage
 	}
-	if len(c.Files) == 0 {
-		fmt.Fprintln(s.err, "coilward replay: name the files with the recorded messages, or - for standard input")
-		return statusUsage
-	}
+	r := &replay{fleet: f, stdin: s.in, out: bufio.NewWriterSize(s.out, 64<<10), errors: s.err}
 	var total int64
+	work := func(ctx context.Context) error { return r.files(ctx, c.Files) }
+	switch {
+	case c.History != "":
+		if len(c.Files) > 0 {
+			return usage("name either --history or files, not both")
+		}
+		// A folder that is no history must not become one.
+		if _, err := os.Stat(filepath.Join(c.History, "blocks")); err != nil {
+			return usage("%s holds no history; name the folder history in the daemon's data_dir", c.History)
+		}
+		from, to := collector.Millis(0), collector.Millis(1<<62)
+		if !c.From.IsZero() {
+			from = collector.MillisOf(c.From)
+		}
+		if !c.To.IsZero() {
+			to = collector.MillisOf(c.To)
+			r.upTo = to
+		}
+		if from >= to {
+			return usage("--from must be before --to")
+		}
+		work = func(ctx context.Context) error { return r.stored(ctx, c.History, from, to) }
+	case len(c.Files) == 0:
+		return usage("name the files with the recorded messages, or - for standard input")
+	case !c.From.IsZero() || !c.To.IsZero():
+		return usage("--from and --to go with --history")
+	}
 	for _, name := range c.Files {
 		if name == "-" {
 			total = -1 << 62
@@ -260,12 +351,10 @@ func (c *replayCommand) run(ctx context.Context, s *streams) int {
 			err = fmt.Errorf("%s is a folder; name the files in it", name)
 		}
 		if err != nil {
-			fmt.Fprintf(s.err, "coilward replay: %v\n", err)
-			return statusUsage
+			return usage("%v", err)
 		}
 		total += info.Size()
 	}
-	r := &replay{fleet: f, stdin: s.in, out: bufio.NewWriterSize(s.out, 64<<10), errors: s.err}
 	stop := func() {}
 	if terminal, ok := s.err.(*os.File); ok && term.IsTerminal(int(terminal.Fd())) {
 		watch, cancel := context.WithCancel(ctx)
@@ -273,14 +362,14 @@ func (c *replayCommand) run(ctx context.Context, s *streams) int {
 		go func() { defer close(over); r.progress(watch, terminal, total) }()
 		stop = func() { cancel(); <-over }
 	}
-	err := r.files(ctx, c.Files)
+	err := work(ctx)
 	stop()
 	if flushed := r.out.Flush(); err == nil {
 		err = flushed
 	}
 	r.summary()
 	switch {
-	case errors.Is(err, context.Canceled):
+	case ctx.Err() != nil:
 		fmt.Fprintln(s.err, "coilward replay: interrupted")
 		return statusFailed
 	case err != nil:

@@ -55,11 +55,10 @@ type daemon struct {
 	feeding sync.Mutex // held by whoever feeds pipe.models
 
 	recovered atomic.Bool
-	failing   atomic.Pointer[error]   // why findings cannot be kept just now; nil: they can
-	opened    func(address string)    // told the board's address; may be nil
-	ready     func()                  // told that messages are taken; may be nil
-	late      atomic.Uint64           // readings too late for the models
-	tellBoard func() []board.Degraded // more for the board; may be nil
+	failing   atomic.Pointer[error] // why findings cannot be kept just now; nil: they can
+	opened    func(address string)  // told the board's address; may be nil
+	ready     func()                // told that messages are taken; may be nil
+	late      atomic.Uint64         // readings too late for the models
 }
 
 const (
@@ -85,7 +84,7 @@ func newDaemon(ctx context.Context, c *config, f *fleet.Fleet, clock Clock, log 
 	if err != nil {
 		return nil, err
 	}
-	d.ledger, err = ledger.Open(ctx, ledger.Options{Path: filepath.Join(c.DataDir, "alerts.sqlite")})
+	d.ledger, err = openLedger(ctx, c.DataDir)
 	if err != nil {
 		return nil, err
 	}
@@ -109,6 +108,10 @@ func newDaemon(ctx context.Context, c *config, f *fleet.Fleet, clock Clock, log 
 		return nil, err
 	}
 	return d, d.screens()
+}
+
+func openLedger(ctx context.Context, dir string) (*ledger.Ledger, error) {
+	return ledger.Open(ctx, ledger.Options{Path: filepath.Join(dir, "alerts.sqlite")})
 }
 
 func part(log zerolog.Logger, name string) zerolog.Logger {
