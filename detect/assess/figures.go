@@ -238,7 +238,7 @@ func (b *Block) add(e *episode) {
 		if !noticed {
 			return 0
 		}
-		return min(1, max(0, (*e.Limit-max(at, from))/(*e.Limit-from)))
+		return min(1, max(0, (*e.Limit-at)/(*e.Limit-from)))
 	}
 	b.Window = append(b.Window, left(e.Onset))
 	if *e.Limit > *e.Material+60 {
