@@ -20,6 +20,8 @@ type learnCommand struct {
 	Out        string   `required:"" placeholder:"FILE" type:"path" help:"Where the table is written."`
 	Seed       uint64   `default:"1" help:"Of what is drawn by lot. The same seed and fleets give the same table."`
 	Iterations int      `default:"120" help:"Most steps of the fit."`
+	Ridge      float64  `default:"2e-6" help:"Penalty on the size of the weights."`
+	Smooth     float64  `default:"1e-5" help:"Penalty on the bends of the weights between knots."`
 	Date       string   `placeholder:"DATE" help:"Written into the table's version; today if not given."`
 	Folders    []string `arg:"" name:"folder" help:"Labelled fleets: folders with fleet.yaml, messages.ndjson.gz and truth.json, as simulate writes them."`
 }
@@ -50,7 +52,7 @@ func (c *learnCommand) run(ctx context.Context, s *streams) int {
 		say(s.err, "%s: %d examples after %.0f s", l.name, len(more), time.Since(start).Seconds())
 		fleets = append(fleets, fmt.Sprintf("%s (%d machines, %d days, seed %d)", l.truth.Set, len(l.truth.Machines), l.truth.Days, l.truth.Seed))
 	}
-	m, err := learn.Fit(examples, learn.Options{Seed: c.Seed, Iterations: c.Iterations, Progress: func(i int, loss float64) {
+	m, err := learn.Fit(examples, learn.Options{Seed: c.Seed, Ridge: c.Ridge, Smooth: c.Smooth, Iterations: c.Iterations, Progress: func(i int, loss float64) {
 		if i%10 == 0 {
 			say(s.err, "step %d: %.4f nats an example after %.0f s", i, loss, time.Since(start).Seconds())
 		}

@@ -120,11 +120,11 @@ func (p *printer) reliability(f *Figures) {
 // WriteComparison prints one line for each way of running, under a heading.
 func WriteComparison(w io.Writer, heading string, names []string, figures []*Figures) error {
 	p := &printer{w: w}
-	p.line("%-34s %8s %9s %15s %9s %10s %9s %8s", heading, "noticed", "before", "window left", "delay", "right in", "false", "Brier")
-	p.line("%-34s %8s %9s %7s %7s %9s %10s %9s %8s", "", "", "the limit", "median", "p10", "no limit", "two, 6 h", "per 1,000", "score")
+	p.line("%-36s %8s %9s %15s %9s %10s %9s %8s", heading, "noticed", "before", "window left", "delay", "right in", "false", "Brier")
+	p.line("%-36s %8s %9s %7s %7s %9s %10s %9s %8s", "", "", "the limit", "median", "p10", "no limit", "two, 6 h", "per 1,000", "score")
 	for i, f := range figures {
 		a := &f.All
-		p.line("%-34s %6.0f %% %9s %7s %7s %9s %8.0f %% %9.1f %8.3f", names[i], 100*ratio(a.Noticed, a.Episodes),
+		p.line("%-36s %6.0f %% %9s %7s %7s %9s %8.0f %% %9.1f %8.3f", names[i], 100*ratio(a.Noticed, a.Episodes),
 			fmt.Sprintf("%d/%d", a.BeforeLimit, a.WithLimit), percent(a.FromEffect, .5), percent(a.FromEffect, .1), hours(a.Delay, .5),
 			100*ratio(a.Later.Two, a.Noticed), perThousand(f.False.Urgent, f.False.MachineDays), f.Brier)
 	}
