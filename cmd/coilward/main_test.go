@@ -1,9 +1,28 @@
 package main
 
 import (
+	"flag"
 	"testing"
 
+	"github.com/rogpeppe/go-internal/testscript"
 	"go.uber.org/goleak"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+var update = flag.Bool("update", false, "write what was got into the golden files; look at the difference")
+
+func TestMain(m *testing.M) {
+	testscript.Main(leakless{m}, map[string]func(){"coilward": typed})
+}
+
+// leakless runs the tests and fails when goroutines are left.
+type leakless struct{ m *testing.M }
+
+// Run runs the tests.
+func (l leakless) Run() int {
+	status := l.m.Run()
+	if err := goleak.Find(); err != nil && status == 0 {
+		println(err.Error())
+		return 1
+	}
+	return status
+}
