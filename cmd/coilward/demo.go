@@ -7,6 +7,7 @@ import (
 	"hash/fnv"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -157,7 +158,12 @@ func (c *demoCabinets) run(ctx context.Context) error {
 	for left := c.warm; left > 0; left -= step {
 		messages := sim.Advance(step)
 		c.clock.Set(sim.Now())
-		if err := links.publish(ctx, messages, func(i int, _ string) int { return i }); err != nil {
+		if err := links.publish(ctx, messages, func(i int, m *simulate.Message) int {
+			if m.Status {
+				return linkOf(m)
+			}
+			return i
+		}); err != nil {
 			return err
 		}
 		sent += len(messages)
@@ -174,7 +180,7 @@ func (c *demoCabinets) run(ctx context.Context) error {
 		case <-tick.C:
 		}
 		if behind := c.clock.Now().Sub(sim.Now()); behind > 0 {
-			if err := links.publish(ctx, sim.Advance(behind), func(_ int, topic string) int { return hashOf(topic) }); err != nil {
+			if err := links.publish(ctx, sim.Advance(behind), func(_ int, m *simulate.Message) int { return linkOf(m) }); err != nil {
 				return err
 			}
 		}
@@ -195,16 +201,12 @@ func (l links) close() {
 }
 
 // publish sends each message over the link that choose says, and waits until all
-// are acknowledged. What a machine says of its status keeps its order.
-func (l links) publish(ctx context.Context, messages []simulate.Message, choose func(i int, topic string) int) error {
+// are acknowledged. What goes over one link keeps its order.
+func (l links) publish(ctx context.Context, messages []simulate.Message, choose func(i int, m *simulate.Message) int) error {
 	tokens := make([]paho.Token, len(messages))
 	for i := range messages {
 		m := &messages[i]
-		n := choose(i, m.Topic)
-		if m.Status {
-			n = hashOf(m.Topic)
-		}
-		tokens[i] = l[n%len(l)].Publish(m.Topic, 1, m.Status, m.Payload)
+		tokens[i] = l[choose(i, m)%len(l)].Publish(m.Topic, 1, m.Status, m.Payload)
 	}
 	for _, t := range tokens {
 		select {
@@ -219,8 +221,9 @@ func (l links) publish(ctx context.Context, messages []simulate.Message, choose 
 	return nil
 }
 
-func hashOf(topic string) int {
+// linkOf chooses by the machine, so that what it sends keeps its order.
+func linkOf(m *simulate.Message) int {
 	h := fnv.New32a()
-	h.Write([]byte(topic))
+	h.Write([]byte(m.Topic[:strings.LastIndexByte(m.Topic, '/')]))
 	return int(h.Sum32() >> 1)
 }

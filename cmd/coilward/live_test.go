@@ -99,7 +99,7 @@ func (l *live) play(t *testing.T, sim *simulate.Fleet, d time.Duration) {
 		messages := sim.Advance(next.Sub(sim.Now()))
 		l.clock.Set(sim.Now())
 		// A machine's messages keep to one link, and so their order.
-		err := l.links.publish(t.Context(), messages, func(_ int, topic string) int { return hashOf(strings.Split(topic, "/")[2]) })
+		err := l.links.publish(t.Context(), messages, func(_ int, m *simulate.Message) int { return linkOf(m) })
 		if err != nil {
 			t.Fatal(err)
 		}
