@@ -202,6 +202,9 @@ func (c *config) Validate() error {
 	if c.Log.Format != "json" && c.Log.Format != "console" {
 		bad("log: format %q is neither json nor console", c.Log.Format)
 	}
+	if c.Influx.URL != "" && c.Influx.Bucket == "" {
+		bad("influx: bucket is missing; for InfluxDB 1.8 it is database/policy")
+	}
 	if s := c.Notify.SMTP; s.Host != "" && s.From == "" {
 		bad("notify: smtp needs from, the address messages come from")
 	}

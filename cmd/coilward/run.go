@@ -25,6 +25,7 @@ import (
 	"coilward/collector/broker"
 	"coilward/collector/fleet"
 	"coilward/collector/history"
+	"coilward/collector/influx"
 	"coilward/collector/intake"
 	"coilward/collector/mqtt"
 	"coilward/detect"
@@ -49,6 +50,7 @@ type daemon struct {
 	intake  *intake.Intake
 	broker  *broker.Broker // nil: not used
 	client  *mqtt.Client   // nil: not used
+	influx  *influx.DB     // nil: not used
 	board   *board.Board
 	bell    board.Bell
 
@@ -105,6 +107,9 @@ func newDaemon(ctx context.Context, c *config, f *fleet.Fleet, clock Clock, log 
 		return nil, err
 	}
 	if err := d.messages(); err != nil {
+		return nil, err
+	}
+	if err := d.secondHistory(); err != nil {
 		return nil, err
 	}
 	return d, d.screens()
@@ -217,6 +222,23 @@ func (d *daemon) messages() (err error) {
 	return err
 }
 
+// secondHistory sets up the copy of the history in InfluxDB.
+func (d *daemon) secondHistory() error {
+	c := d.config.Influx
+	if c.URL == "" {
+		return nil
+	}
+	token, err := secretOf(c.TokenFile)
+	if err != nil {
+		return err
+	}
+	d.influx = influx.New(influx.Options{
+		URL: c.URL, Token: influx.Secret(token), Org: c.Org, Bucket: c.Bucket,
+		Source: d.history, Cursor: filepath.Join(d.config.DataDir, "influx.cursor"), Log: part(d.log, "influx"), Registry: d.registry,
+	})
+	return nil
+}
+
 // screens sets up the board, and beside it what machines ask.
 func (d *daemon) screens() (err error) {
 	d.board, err = board.New(board.Options{
@@ -285,6 +307,9 @@ func (d *daemon) run(ctx context.Context) error {
 	g.Go(func() error { return d.pipe.models.Run(all) })
 	g.Go(func() error { return d.board.Run(screens, d.opened) })
 	g.Go(func() error { return d.notify.Run(screens) })
+	if d.influx != nil {
+		g.Go(func() error { return d.influx.Run(screens) })
+	}
 	g.Go(func() error {
 		defer closeScreens()
 		defer d.pipe.models.Close()
@@ -422,6 +447,9 @@ func (d *daemon) chores(ctx context.Context) error {
 // close gives the stores back.
 func (d *daemon) close() error {
 	var errs []error
+	if d.influx != nil {
+		d.influx.Close()
+	}
 	if d.ledger != nil {
 		errs = append(errs, d.ledger.Close())
 	}
