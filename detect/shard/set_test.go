@@ -1,0 +1,94 @@
+package shard
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"testing"
+
+	"go.uber.org/goleak"
+
+	"coilward/collector"
+	"coilward/detect"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// say feeds machines that are heard for a while and then not, in batches of a
+// size, and returns what was said.
+func say(t *testing.T, shards, batch int) []string {
+	t.Helper()
+	var said []string
+	var last collector.Millis
+	s := New(Options{Shards: shards, Said: func(_ context.Context, upTo collector.Millis, findings []detect.Finding) error {
+		if upTo%Tick != 0 || upTo < last {
+			return fmt.Errorf("the epoch ends at %d after %d", upTo, last)
+		}
+		last = upTo
+		for _, f := range findings {
+			said = append(said, fmt.Sprintln(f.At, f.Machine, f.ID, f.Seq, f.Change, f.Fault))
+		}
+		return nil
+	}})
+	done := make(chan error)
+	go func() { done <- s.Run(t.Context()) }()
+	const start = 1782864000000
+	for minute := range collector.Millis(180) {
+		for i := range collector.Millis(12) {
+			if minute > 20+3*i && minute < 150 {
+				continue
+			}
+			r := collector.Reading{Machine: fmt.Sprintf("cab-%04d", i), Site: "oakmill"}
+			r.Received = start + minute*60_000 + i*1700
+			r.At = r.Received - 300
+			r.Has = r.Has.With(collector.CabinetAir)
+			r.Value[collector.CabinetAir] = 3.5
+			s.Feed(0, &r)
+			if s.Waiting() >= batch {
+				if err := s.Flush(t.Context()); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+	}
+	s.End()
+	if err := s.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	s.Close()
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+	return said
+}
+
+// What is said, and in which order, depends on the readings alone.
+func TestShardsAndBatchesDoNotMatter(t *testing.T) {
+	want := say(t, 1, 1)
+	if len(want) < 12 {
+		t.Fatalf("only %d findings", len(want))
+	}
+	for _, c := range [][2]int{{1, 1000}, {2, 7}, {5, 100}, {3, 1}} {
+		if got := say(t, c[0], c[1]); fmt.Sprint(got) != fmt.Sprint(want) {
+			t.Errorf("%d shards, batches of %d:\n%v\nwant\n%v", c[0], c[1], got, want)
+		}
+	}
+}
+
+func TestRunEndsWithTheErrorOfSaid(t *testing.T) {
+	broken := errors.New("broken")
+	s := New(Options{Shards: 2, Said: func(context.Context, collector.Millis, []detect.Finding) error { return broken }})
+	done := make(chan error)
+	go func() { done <- s.Run(t.Context()) }()
+	s.Start(0)
+	s.Tick(Tick)
+	if err := s.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := <-done; !errors.Is(err, broken) {
+		t.Errorf("Run returned %v", err)
+	}
+	if _, _, err := s.View(t.Context(), "cab-0001"); !errors.Is(err, ErrStopped) {
+		t.Errorf("View after the end: %v", err)
+	}
+}
