@@ -8,6 +8,10 @@ import (
 	"coilward/detect/forecast"
 )
 
+// unmeasuredAmbient stands in where no channel tells, °C: a heated or cooled
+// room (common practice, no source).
+const unmeasuredAmbient = 24
+
 // forecast says when the product leaves its limit if nobody acts.
 func (m *Machine) forecast(o *open, at collector.Millis) {
 	s := &m.s
@@ -16,15 +20,15 @@ func (m *Machine) forecast(o *open, at collector.Millis) {
 	if !o.HasProduct || o.Fault == fault.SensorFault {
 		return
 	}
-	mid, low, high := s.Product.Estimate()
+	mid, _, _ := s.Product.Estimate()
 	o.Product = float32(mid)
 	amb, ok := s.Track.AmbientNow()
 	if !ok {
-		amb = 24
+		amb = unmeasuredAmbient
 	}
 	in := forecast.Input{
-		Product: mid, Low: low, High: high, Ambient: amb,
-		Air: float64(s.MeanAir[0]), AirSlow: float64(s.MeanAir[1]),
+		Start: float64(s.WellProduct), Elapsed: math.Max(float64(at-o.Since)/3600000, 0), Product: mid, Ambient: amb,
+		Air: float64(s.MeanAir[0]), AirSlow: float64(s.MeanAir[1]), NormalAir: s.Track.NormalAir(), RunShare: s.Track.RunFraction(),
 		Warm: float64(m.spec.Limits.Warm), Cold: float64(m.spec.Limits.Cold),
 	}
 	var rates [fault.Num]float64

@@ -66,14 +66,8 @@ func (o *open) words(f *Finding) {
 	}
 }
 
-// When to speak. The posterior already holds how rare faults are, so the
-// probability at which a finding is raised sets the share of findings that are
-// false; with two faults a machine-year the false ones stay near one in fifty
-// machine-years.
-const (
-	raiseAt = 0.93
-	quietAt = 0.30
-)
+// quietAt is the probability of trouble under which a machine counts as quiet.
+const quietAt = 0.30
 
 // quietFor is how long a machine must look well before its finding is
 // cleared, ms of event time: longer than an intermittent fault usually rests.
@@ -93,8 +87,15 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, v *feature.Vector, at co
 		sick += q[f]
 	}
 	o := &s.Open[slotMachine]
+	if sick < 0.1 || s.WentWell == 0 {
+		s.WentWell = at
+		if s.Product.Known() {
+			mid, _, _ := s.Product.Estimate()
+			s.WellProduct = float32(mid)
+		}
+	}
 	if !o.Is {
-		if sick < raiseAt {
+		if sick < m.lib.RaiseAt {
 			return
 		}
 		*o = open{Is: true, RaisedAt: s.Now, Since: s.WentWell, Serial: s.Serial}
@@ -136,14 +137,14 @@ func (m *Machine) material(was, now *open) bool {
 	}
 	since := m.s.Now - was.SaidAt
 	if (was.LimitAt == 0) != (now.LimitAt == 0) {
-		return since > 30*60000
+		return since > 120*60000
 	}
-	if now.LimitAt != 0 && since > 15*60000 {
+	if now.LimitAt != 0 && since > 30*60000 {
 		left := math.Max(float64(was.LimitAt-m.s.Now), 0)
 		moved := math.Abs(float64(now.LimitAt - was.LimitAt))
-		return moved > 0.2*left && moved > 20*60000
+		return moved > 0.3*left && moved > 30*60000
 	}
-	return math.Abs(now.Cand[0].Probability-float64(was.SaidProbability)) > 0.25 && since > 60*60000
+	return math.Abs(now.Cand[0].Probability-float64(was.SaidProbability)) > 0.3 && since > 120*60000
 }
 
 func (o *open) of(f fault.Fault) float64 {

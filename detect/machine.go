@@ -16,11 +16,21 @@ import (
 // Library is what all machines of a fleet share: what is known of kinds and
 // faults before a machine has said anything. It never changes.
 type Library struct {
+	// RaiseAt is the probability of trouble at which a finding is raised. The
+	// posterior already holds how rare faults are, so it is the share of
+	// findings that are right, not a knob without a meaning.
+	RaiseAt float64
+
 	table *diagnose.Table
 }
 
 // NewLibrary returns the library that ships with the program.
-func NewLibrary() *Library { return &Library{table: diagnose.Learned()} }
+func NewLibrary() *Library { return &Library{RaiseAt: 0.93, table: diagnose.Learned()} }
+
+// WithTable returns a library with another likelihood table.
+func (l *Library) WithTable(t *diagnose.Table) *Library {
+	return &Library{RaiseAt: l.RaiseAt, table: t}
+}
 
 // lookEvery is how often a machine is weighed anew.
 const lookEvery = 4 * 60 * 1000 // ms of event time
@@ -39,20 +49,19 @@ type state struct {
 	Posterior diagnose.Posterior
 	Product   thermal.Product
 
-	At        collector.Millis // newest event time seen
-	Heard     collector.Millis // pipeline time of the newest message
-	LookedAt  collector.Millis // event time of the last look
-	AirAt     collector.Millis
-	Interval  float32 // s between instants, learned
-	Offline   bool    // the status topic said so
-	WentWell  collector.Millis
-	Serial    int32
-	Now       collector.Millis
-	Open      [slots]open
-	NoSupply  bool // the last that was heard spoke of a lost supply
-	LastRise  float32
-	MeanAir   [2]float32 // 25 and 100 min means, for the trend
-	RaisedAir float32
+	At          collector.Millis // newest event time seen
+	Heard       collector.Millis // pipeline time of the newest message
+	LookedAt    collector.Millis // event time of the last look
+	AirAt       collector.Millis
+	Interval    float32 // s between instants, learned
+	Offline     bool    // the status topic said so
+	WentWell    collector.Millis
+	Serial      int32
+	Now         collector.Millis
+	Open        [slots]open
+	NoSupply    bool       // the last that was heard spoke of a lost supply
+	WellProduct float32    // product estimate when it last looked well
+	MeanAir     [2]float32 // 25 and 100 min means, for the trend
 }
 
 // NewMachine returns the model of a machine nothing has been heard of.
@@ -129,7 +138,7 @@ func (m *Machine) look(at collector.Millis, emit func(*Finding)) {
 	var score diagnose.Score
 	s.Track.Fill(&v, at)
 	m.lib.table.Eval(&v, &score)
-	s.Posterior.Advance(&score, dt)
+	s.Posterior.Advance(&score, s.Track.Trust(), dt)
 	q := s.Posterior.Probabilities()
 	if q[diagnose.Resettled] > 0.5 {
 		s.Track.Resettle()

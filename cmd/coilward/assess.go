@@ -7,6 +7,7 @@ import (
 	"hash/fnv"
 	"os"
 	"slices"
+	"strconv"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -16,11 +17,14 @@ import (
 	"coilward/collector/fleet"
 	"coilward/detect"
 	"coilward/detect/assess"
+	"coilward/detect/diagnose"
 	"coilward/detect/truth"
 )
 
 // assessCommand is the command line of assess.
 type assessCommand struct {
+	Table    string   `placeholder:"FILE" type:"path" help:"Table of causes to use, as learn writes it; the program's own if not given."`
+	Trade    bool     `help:"Also with findings raised at other probabilities: delay against false alarms."`
 	Disturb  bool     `help:"Also with worse telemetry: more noise, missing channels, longer intervals, coarser steps. Takes many times as long."`
 	Seed     uint64   `default:"1" help:"Of the noise that is added."`
 	Findings string   `placeholder:"FILE" type:"path" help:"Also write what was said, as replay prints it."`
@@ -45,8 +49,15 @@ func (c *assessCommand) run(ctx context.Context, s *streams) int {
 
 func (c *assessCommand) assess(ctx context.Context, s *streams) error {
 	start := time.Now()
-	plain := &way{name: "as recorded", library: detect.NewLibrary()}
-	thresholds, disturbed := raiseWays(), []*way(nil)
+	library, err := c.library()
+	if err != nil {
+		return err
+	}
+	plain := &way{name: "as recorded", library: library}
+	var thresholds, disturbed []*way
+	if c.Trade {
+		thresholds = raiseWays(library)
+	}
 	if c.Disturb {
 		for _, d := range disturbances() {
 			disturbed = append(disturbed, &way{name: d.Name, library: plain.library, disturb: d})
@@ -95,7 +106,7 @@ func (c *assessCommand) assess(ctx context.Context, s *streams) error {
 		if len(t.ways) == 0 {
 			continue
 		}
-		names, figures := []string{plain.name}, []*assess.Figures{assess.Of(plain.cases...)}
+		names, figures := []string{fmt.Sprintf("as recorded, at %g", library.RaiseAt)}, []*assess.Figures{assess.Of(plain.cases...)}
 		for _, w := range t.ways {
 			names, figures = append(names, w.name), append(figures, assess.Of(w.cases...))
 		}
@@ -105,6 +116,34 @@ func (c *assessCommand) assess(ctx context.Context, s *streams) error {
 		}
 	}
 	return nil
+}
+
+// library is the program's own, with the table that was asked for.
+func (c *assessCommand) library() (*detect.Library, error) {
+	l := detect.NewLibrary()
+	if c.Table == "" {
+		return l, nil
+	}
+	b, err := os.ReadFile(c.Table)
+	if err != nil {
+		return nil, err
+	}
+	t, err := diagnose.ParseTable(b)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", c.Table, err)
+	}
+	return l.WithTable(t), nil
+}
+
+// raiseWays are the models told to speak at other probabilities.
+func raiseWays(l *detect.Library) []*way {
+	var ways []*way
+	for _, p := range []float64{0.5, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99, 0.997} {
+		other := *l
+		other.RaiseAt = p
+		ways = append(ways, &way{name: strconv.FormatFloat(p, 'g', -1, 64), library: &other})
+	}
+	return ways
 }
 
 // disturbances are the ways telemetry is made worse.

@@ -10,7 +10,8 @@ import (
 // forward filter: what has been seen so far, in logarithms. The zero value is
 // not ready; use NewPosterior.
 type Posterior struct {
-	logp [NumStates]float32
+	logp [NumStates]float32 // what is remembered
+	now  [NumStates]float32 // with the newest look
 }
 
 // Rates of moving between states, per hour. A fault is rare: two a year and
@@ -81,17 +82,20 @@ func NewPosterior() (p Posterior) {
 	for f := firstFault; f <= lastFault; f++ {
 		p.logp[f] = float32(math.Log(already * share[f]))
 	}
+	p.now = p.logp
 	return p
 }
 
 // correlation is for how long two looks at the same machine say nearly the
-// same, hours: a look every dt adds its log-likelihood times dt over this.
-const correlation = 0.5
+// same, hours. A look counts in full once, for what it says now; what it says
+// is then added to the memory at the rate of new information.
+const correlation = 2.0
 
-// Advance lets dt hours pass and takes in a score. The features behind a score
+// Advance lets dt hours pass and takes in a score. trust, 0 to 1, tempers the
+// score while the machine's own well state is still being learned. The features behind a score
 // average over a while themselves, so successive scores are not independent:
-// each counts by the share of new information in it.
-func (p *Posterior) Advance(score *Score, dt float64) {
+// each is remembered by the share of new information in it.
+func (p *Posterior) Advance(score *Score, trust, dt float64) {
 	dt = math.Min(dt, 1)
 	var prob, next [NumStates]float64
 	z := logSumExp(p.logp[:])
@@ -110,22 +114,24 @@ func (p *Posterior) Advance(score *Score, dt float64) {
 		}
 		next[s] += prob[s] * math.Max(stay, 0)
 	}
-	k := float32(math.Min(dt/correlation, 1))
-	best := float32(math.Inf(-1))
+	k := float32(trust * math.Min(dt/correlation, 1))
+	best, bestNow := float32(math.Inf(-1)), float32(math.Inf(-1))
 	for s := range p.logp {
 		p.logp[s] = float32(math.Log(math.Max(next[s], 1e-12))) + k*score[s]
-		best = max(best, p.logp[s])
+		p.now[s] = p.logp[s] + float32(trust)*score[s]
+		best, bestNow = max(best, p.logp[s]), max(bestNow, p.now[s])
 	}
 	for s := range p.logp {
 		p.logp[s] = max(p.logp[s]-best, -28)
+		p.now[s] = max(p.now[s]-bestNow, -28)
 	}
 }
 
 // Probabilities returns the probability of every state.
 func (p *Posterior) Probabilities() (q [NumStates]float64) {
-	z := logSumExp(p.logp[:])
-	for s := range p.logp {
-		q[s] = math.Exp(float64(p.logp[s] - z))
+	z := logSumExp(p.now[:])
+	for s := range p.now {
+		q[s] = math.Exp(float64(p.now[s] - z))
 	}
 	return q
 }

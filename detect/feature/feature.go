@@ -75,6 +75,7 @@ const (
 	SinceRestock                                 // hours since the door was open for long or warm product came in
 	SensorOdd                                    // how far the oddest channel contradicts itself
 	Learnt                                       // ln hours of well life behind the standard
+	Habit                                        // share of past days it stood warm at this hour
 	NumFeatures   int = iota + 2*NumProfiles
 )
 

@@ -196,6 +196,9 @@ type Tracker struct {
 	noSupply                  float32
 	volts                     scalar
 	volt5                     decay
+	habit                     [24]float32 // share of days it stood warm, by UTC hour
+	habitWarm                 float32     // minutes of this hour it stood warm
+	habitHour                 int8
 	disturbed                 collector.Millis // last long opening or warm load
 	wellMinutes               float32
 	sensor                    sensors
@@ -371,6 +374,7 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 		t.airMean.learn(float64(t.air90.v), dt*well/30, 400)
 		t.airTrend.learn(float64(t.air20.v-t.air80.v), dt*well/20, 600)
 	}
+	t.habits(r.At, a > float64(t.cutIn.mean)+0.8, dt)
 	in, out := float64(t.cutIn.mean), float64(t.cutOut.mean)
 	high, low := a > in+0.8, a < out-0.7
 	if t.Run.Known {
@@ -597,3 +601,33 @@ func (t *Tracker) NoSupplyMinutes() float64 { return float64(t.noSupply) }
 
 // AmbientNow returns the ambient, °C, where it is measured and believed.
 func (t *Tracker) AmbientNow() (float64, bool) { return t.ambient() }
+
+// NormalAir returns the machine's own mean air, °C; NaN while unknown.
+func (t *Tracker) NormalAir() float64 {
+	if t.airMean.n < 5 {
+		return math.NaN()
+	}
+	return float64(t.airMean.mean)
+}
+
+// habits learns at which hours of the day the machine is let stand warm: an
+// energy saver does so every night, a fault does not keep hours.
+func (t *Tracker) habits(at collector.Millis, warm bool, dt float64) {
+	h := int8(at / 3600000 % 24)
+	if h != t.habitHour {
+		share := min(t.habitWarm/20, 1)
+		k := float32(0.3)
+		t.habit[t.habitHour] += k * (share - t.habit[t.habitHour])
+		t.habitHour, t.habitWarm = h, 0
+	}
+	if warm {
+		t.habitWarm += float32(dt)
+	}
+}
+
+// Trust is how far the machine's own standard can be believed, 0 to 1: it
+// takes half a day of well life to see what the day does to it.
+func (t *Tracker) Trust() float64 {
+	const halfDay = 12 * 60 // min
+	return 0.35 + 0.65*math.Min(float64(t.wellMinutes)/halfDay, 1)
+}

@@ -143,4 +143,7 @@ func (t *Tracker) fillLevels(v *Vector, at collector.Millis) {
 	if amb, ok := t.ambient(); ok {
 		v.set(Ambient, amb)
 	}
+	// The saver keeps the clock, not the hour's first minute.
+	h := int(at / 3600000 % 24)
+	v.set(Habit, float64(max(t.habit[h], t.habit[(h+23)%24], t.habit[(h+1)%24])))
 }

@@ -7,12 +7,16 @@ import (
 	"coilward/detect/fault"
 )
 
-// Input is where a machine stands. Temperatures in °C.
+// Input is where a machine stands. Temperatures in °C, times in hours.
 type Input struct {
-	Product, Low, High float64 // product estimate and its bounds
-	Ambient            float64
-	Air, AirSlow       float64 // means over about 25 and 100 min
-	Warm, Cold         float64 // limits
+	Start        float64 // product estimate when the trouble began
+	Elapsed      float64 // since it began
+	Product      float64 // product estimate now
+	Ambient      float64
+	Air, AirSlow float64 // means over about 25 and 100 min
+	NormalAir    float64 // this machine's own mean; NaN unknown
+	RunShare     float64 // share of the last hours the compressor ran
+	Warm, Cold   float64 // limits
 }
 
 // Times are hours from now; +Inf where the limit is not expected to be left.
@@ -21,67 +25,112 @@ type Times struct {
 	Cold             bool // the cold limit is the one
 }
 
-// uncooled is how fast product warms without any cooling, 1/h of the distance
-// to ambient; the faults' rates are shares of it.
+// Never is the forecast of a machine that holds.
+func Never() Times { return Times{math.Inf(1), math.Inf(1), math.Inf(1), false} }
+
+// uncooled is how fast the warmest product of a shut, uncooled cabinet closes
+// the distance to ambient, 1/h (from simulated fleets; a full cabinet's
+// closed form with UA 5 W/K and 600 kJ/K gives 1/33, its outer row is faster).
 const uncooled = 1.0 / 14
 
-// lost is the share of the cooling that each fault takes away in the mean, and
-// so how fast product drifts in a machine of which nothing else is known.
-var lost = [fault.Num]float64{
-	fault.EvaporatorFanStopped: .40, fault.CoilIced: .2, fault.CondenserFanStopped: .4, fault.CondenserBlocked: .35,
-	fault.CompressorNotStarting: 1, fault.CompressorWeak: .15, fault.RefrigerantLow: .15, fault.ThermostatStuckOff: 1,
-	fault.DoorOpen: 2.5, fault.DoorLeak: .1, fault.PowerLost: 1,
+// sudden is, for the faults that take the cooling away at once, the share of
+// the uncooled rate at which the warmest product drifts. The other faults
+// leave some cooling, and how much shows only in the air itself.
+var sudden = [fault.Num]float64{
+	fault.EvaporatorFanStopped: .42, fault.CompressorNotStarting: .85, fault.ThermostatStuckOff: .6,
+	fault.PowerLost: .75, fault.DoorOpen: 2,
 }
+
+// spread is the factor between the middle and the bounds of a drift.
+const spread = 1.7
+
+// cautious shortens the middle forecast: a load lost for a forecast that was
+// too long costs more than a visit made too soon.
+const cautious = 0.85
 
 // Limit forecasts under the probabilities of the faults.
 func Limit(in *Input, p *[fault.Num]float64) Times {
-	inf := math.Inf(1)
 	if p[fault.ThermostatStuckOn] > 0.5 {
 		return cold(in)
 	}
-	var share, total float64
+	if in.Product >= in.Warm {
+		return Times{}
+	}
+	var share, swift, total float64
 	for f, q := range p {
-		share += q * lost[f]
 		total += q
+		if sudden[f] > 0 {
+			swift += q
+			share += q * sudden[f]
+		}
 	}
 	if total == 0 {
-		return Times{inf, inf, inf, false}
+		return Never()
 	}
-	share /= total
-	prior := share * uncooled * math.Max(in.Ambient-in.Product, 3)
-	// The air's own trend: the two means lag by 25 and 100 min.
-	seen := (in.Air - in.AirSlow) / (75.0 / 60)
-	// The product follows the air; where air already stands off, it will come.
-	pull := (in.Air - in.Product) / 2.5
-	obs := math.Max(pull, 0) + 0.3*math.Max(seen, 0)
-	rate := 0.5*prior + 0.5*obs
-	if rate < 0.06 {
-		return Times{inf, inf, inf, false}
+	if swift < 0.5*total {
+		return drifting(in)
 	}
-	hours := func(from, r float64) float64 {
-		if from >= in.Warm {
-			return 0
-		}
-		end := in.Product + 8*r // what the drift settles to at the most
-		if in.Ambient > end {
-			end = in.Ambient
-		}
-		tau := (end - in.Product) / r
-		if end <= in.Warm {
-			return inf
-		}
-		return tau * math.Log((end-from)/(end-in.Warm))
+	// From the start of the trouble by the fault's own rate, corrected by what
+	// the product has done since.
+	gap := math.Max(in.Ambient-in.Start, 3)
+	rate := share / swift * uncooled
+	if in.Elapsed > 1 {
+		w := math.Min(in.Elapsed/6, 0.6)
+		seen := math.Max(in.Product-in.Start, 0) / in.Elapsed / gap * 1.3
+		rate = rate*(1-w) + w*math.Max(seen, 0.15*rate)
 	}
-	return Times{Early: hours(in.High, rate*1.5), Mid: hours(in.Product, rate), Late: hours(in.Low, rate*0.6)}
+	if in.Ambient <= in.Warm {
+		return Never()
+	}
+	// Newton's law of cooling, from the start.
+	whole := math.Log(gap/math.Max(in.Ambient-in.Warm, 0.1)) / rate
+	if in.Start >= in.Warm {
+		whole = 0
+	}
+	left := func(k float64) float64 { return math.Max(whole*k-in.Elapsed, 0.1) }
+	return Times{Early: left(cautious / spread), Mid: left(cautious), Late: left(cautious * spread)}
 }
 
-// cold forecasts freezing under a compressor that does not stop.
-func cold(in *Input) Times {
-	inf := math.Inf(1)
-	rate := math.Max((in.Product-in.Air)/2.5, 0.3*(in.AirSlow-in.Air)/1.25)
-	if rate < 0.05 {
-		return Times{inf, inf, inf, true}
+// drifting forecasts a machine that still cools, but not enough: the product
+// follows the air, and the air shows its own trend.
+func drifting(in *Input) Times {
+	trend := (in.Air - in.AirSlow) / (75.0 / 60) // the means lag by 25 and 100 min
+	off := 0.0
+	if !math.IsNaN(in.NormalAir) {
+		off = in.AirSlow - in.NormalAir
 	}
-	hours := func(from, r float64) float64 { return math.Max(from-in.Cold, 0) / r }
-	return Times{Early: hours(in.Low, rate*1.5), Mid: hours(in.Product-1, rate), Late: hours(in.High, rate*0.6), Cold: true}
+	if trend < 0.15 || off < 0.4 && in.RunShare < 0.9 {
+		return Never()
+	}
+	// The trend slackens as the load falls with it: it is followed for the
+	// time constant of a full cabinet and no longer.
+	const fade = 10.0
+	reach := in.Air + trend*fade
+	if reach <= in.Warm {
+		return Never()
+	}
+	air := -fade * math.Log(1-(in.Warm-in.Air)/(trend*fade))
+	if in.Air >= in.Warm {
+		air = 0
+	}
+	// The product comes after the air by its own time constant.
+	lag := 2.5 * math.Min((in.Air-in.Product)/math.Max(trend*2.5, 0.3), 1)
+	left := math.Max(air+math.Max(lag, 0.2), 0.2)
+	return Times{Early: left / spread, Mid: left * cautious, Late: left * spread}
+}
+
+// cold forecasts freezing under a compressor that does not stop. The coldest
+// product lies about a kelvin and a half below the mean.
+func cold(in *Input) Times {
+	const below = 1.4
+	rate := math.Max((in.Product-in.Air)/2.5, 0.25*(in.AirSlow-in.Air)/1.25)
+	room := in.Product - below - in.Cold
+	if room <= 0 {
+		return Times{Cold: true}
+	}
+	if rate < 0.05 || in.Air > in.Cold+below {
+		return Never()
+	}
+	left := room / rate
+	return Times{Early: left / spread, Mid: left * cautious, Late: left * spread, Cold: true}
 }
