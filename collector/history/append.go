@@ -66,6 +66,9 @@ func (s *Store) commit(readings []collector.Reading) error {
 	if s.closed {
 		return ErrClosed
 	}
+	if s.o.ReadOnly {
+		return ErrReadOnly
+	}
 	if usage, err := s.fs.GetDiskUsage(s.o.Dir); err == nil && usage.AvailBytes < s.o.MinFree {
 		return fmt.Errorf("%w (%d MiB free, %d MiB are kept back)", ErrFull, usage.AvailBytes>>20, s.o.MinFree>>20)
 	}

@@ -14,6 +14,9 @@ import (
 // the day of now, by when their readings were received. Call it every hour or
 // so; it costs little when there is nothing to drop.
 func (s *Store) Retain(ctx context.Context, now collector.Millis) error {
+	if s.o.ReadOnly {
+		return ErrReadOnly
+	}
 	today := hourOf(now) / hoursADay
 	if s.o.RetainDays <= 0 || today <= uint32(s.o.RetainDays) {
 		return nil

@@ -6,12 +6,50 @@ import (
 	"context"
 	"fmt"
 	"slices"
+
+	"coilward/collector"
 )
 
 // Since yields every reading of every machine with a sequence number above seq,
 // in the order of arrival. Those that retention dropped are passed over:
 // compare with FirstSeq.
-func (s *Store) Since(ctx context.Context, seq uint64, each func(*Entry) error) (err error) {
+func (s *Store) Since(ctx context.Context, seq uint64, each func(*Entry) error) error {
+	return s.picked(ctx, &pick{seq: seq, to: endOfTime}, each)
+}
+
+// Arrived yields what was received from the machines at from ≤ Received < to, in
+// the order of arrival: like Arrivals, of several machines or, if machines is
+// nil, of all.
+func (s *Store) Arrived(ctx context.Context, machines map[string]bool, from, to collector.Millis, each func(*Entry) error) error {
+	if from >= to {
+		return nil
+	}
+	p := &pick{machines: machines, from: from, to: min(to, endOfTime)}
+	return s.picked(ctx, p, func(e *Entry) error {
+		if e.Received < from || e.Received >= to {
+			return nil
+		}
+		return each(e)
+	})
+}
+
+// endOfTime is after every hour that a key can hold.
+const endOfTime = collector.Millis(1) << 62
+
+// pick says which blocks are wanted; more may be in them.
+type pick struct {
+	seq      uint64          // above this
+	machines map[string]bool // nil: all
+	from, to collector.Millis
+}
+
+func (p *pick) has(machine []byte, hour uint32) bool {
+	return hour >= hourOf(p.from) && hour <= hourOf(p.to-1) && (p.machines == nil || p.machines[string(machine)])
+}
+
+// picked yields the readings of the blocks that are wanted, in the order of
+// arrival.
+func (s *Store) picked(ctx context.Context, p *pick, each func(*Entry) error) (err error) {
 	v := s.view()
 	defer func() { err = v.close(err) }()
 	sets, err := s.sets(v.db)
@@ -19,32 +57,32 @@ func (s *Store) Since(ctx context.Context, seq uint64, each func(*Entry) error) 
 		return err
 	}
 	for _, set := range sets {
-		if set.last <= seq || set.last > v.flushed {
+		if set.last <= p.seq || set.last > v.flushed || set.lastDay < hourOf(p.from)/hoursADay || set.firstDay > hourOf(p.to-1)/hoursADay {
 			continue
 		}
-		blocks, err := v.setBlocks(set, seq)
+		blocks, err := v.setBlocks(set, p)
 		if err != nil {
 			return err
 		}
-		if err := merge(ctx, blocks, seq, each); err != nil {
+		if err := merge(ctx, blocks, p.seq, each); err != nil {
 			return err
 		}
 	}
 	for _, set := range v.sets {
-		if err := merge(ctx, s.openMachines(set, seq), seq, each); err != nil {
+		if err := merge(ctx, s.openMachines(set, p), p.seq, each); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// setBlocks returns the blocks of a set that reach beyond seq.
-func (v *view) setBlocks(set blockSet, seq uint64) ([]machineBlock, error) {
+// setBlocks returns the wanted blocks of a set.
+func (v *view) setBlocks(set blockSet, want *pick) ([]machineBlock, error) {
 	var blocks []machineBlock
 	machine := ""
 	err := v.s.scan(v.db, dayPrefix(blockKey, set.firstDay), dayPrefix(blockKey, set.lastDay+1), func(key []byte, value func() ([]byte, error)) error {
 		_, name, hour, first, ok := parseKey(key)
-		if !ok || first < set.first || first > set.last {
+		if !ok || first < set.first || first > set.last || !want.has(name, hour) {
 			return nil
 		}
 		p, err := value()
@@ -58,7 +96,7 @@ func (v *view) setBlocks(set blockSet, seq uint64) ([]machineBlock, error) {
 		if err := b.unmarshal(slices.Clone(p)); err != nil {
 			return fmt.Errorf("history: machine %q, hour %d: %w", machine, hour, err)
 		}
-		if b.last > seq {
+		if b.last > want.seq {
 			blocks = append(blocks, b)
 		}
 		return nil
@@ -66,14 +104,14 @@ func (v *view) setBlocks(set blockSet, seq uint64) ([]machineBlock, error) {
 	return blocks, err
 }
 
-// openMachines returns the blocks of a set in memory that reach beyond seq.
-func (s *Store) openMachines(set *openSet, seq uint64) []machineBlock {
+// openMachines returns the wanted blocks of a set in memory.
+func (s *Store) openMachines(set *openSet, want *pick) []machineBlock {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	var blocks []machineBlock
 	for machine, m := range set.machines {
 		for _, b := range m.blocks {
-			if b.last > seq {
+			if b.last > want.seq && want.has([]byte(machine), b.hour) {
 				blocks = append(blocks, machineBlock{machine, b})
 			}
 		}

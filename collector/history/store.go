@@ -18,8 +18,9 @@ import (
 
 // Errors of a Store.
 var (
-	ErrFull   = errors.New("history: the disk is full; free some space, nothing stored is lost")
-	ErrClosed = errors.New("history: closed")
+	ErrFull     = errors.New("history: the disk is full; free some space, nothing stored is lost")
+	ErrClosed   = errors.New("history: closed")
+	ErrReadOnly = errors.New("history: opened to be read only")
 )
 
 // Options configures a Store.
@@ -38,6 +39,10 @@ type Options struct {
 	// ErrFull below it, so that what is stored can still be put in order; 64
 	// MiB if 0.
 	MinFree uint64
+
+	// ReadOnly leaves what is in Dir as it is, as for a backup: Append and Retain
+	// are refused, and there must be a store.
+	ReadOnly bool
 
 	FS  vfs.FS // the disk's if nil
 	Log zerolog.Logger
@@ -89,7 +94,11 @@ func Open(o Options) (*Store, error) {
 		open: newOpenSet(), spans: map[string]*Span{}, oldest: 1,
 		wake: make(chan struct{}, 1), stop: make(chan struct{}),
 	}
-	if err := makeDir(s.fs, s.logDir); err != nil {
+	if o.ReadOnly {
+		if _, err := s.fs.Stat(s.logDir); err != nil {
+			return nil, fmt.Errorf("history: %s holds no history: %w", o.Dir, err)
+		}
+	} else if err := makeDir(s.fs, s.logDir); err != nil {
 		return nil, fmt.Errorf("history: %w; give the daemon a directory it may write to", err)
 	}
 	db, err := pebble.Open(s.fs.PathJoin(o.Dir, "blocks"), s.pebbleOptions())
@@ -109,6 +118,7 @@ func (s *Store) pebbleOptions() *pebble.Options {
 		FS:                 s.fs,
 		FormatMajorVersion: pebble.FormatNewest,
 		DisableWAL:         true, // the log is ours
+		ReadOnly:           s.o.ReadOnly,
 		MemTableSize:       8 << 20,
 		Logger:             pebbleLog{s.o.Log},
 	}
@@ -146,6 +156,9 @@ func (s *Store) recover() error {
 			end = firsts[i+1]
 		}
 		if end <= s.flushed+1 {
+			if s.o.ReadOnly {
+				continue
+			}
 			if err := s.fs.Remove(s.fs.PathJoin(s.logDir, segmentName(first))); err != nil {
 				return err
 			}
@@ -176,7 +189,7 @@ func (s *Store) recover() error {
 		last = max(last, firsts[len(firsts)-1]-1)
 	}
 	s.open.last = last
-	if left > 1 {
+	if left > 1 && !s.o.ReadOnly {
 		return s.sweep()
 	}
 	return nil

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"maps"
 	"strings"
 	"sync"
 	"syscall"
@@ -295,4 +296,63 @@ func TestDamage(t *testing.T) {
 			t.Fatalf("reading %d is another", i)
 		}
 	}
+}
+
+// Reading a store only leaves every file as it was.
+func TestReadOnly(t *testing.T) {
+	fs := vfs.NewMem()
+	s := open(t, fs, nil)
+	fill(t, s, []string{"cab-1", "cab-2"}, 0, 200)
+	want := since(t, s, 0)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	before := listing(t, fs, "data/history")
+	s = open(t, fs, func(o *history.Options) { o.ReadOnly = true })
+	if got := since(t, s, 0); len(got) != len(want) || len(got) != 400 {
+		t.Errorf("%d readings, want %d", len(got), len(want))
+	}
+	checked(t, s, 400)
+	if err := s.Append(t.Context(), []collector.Reading{historytest.Reading("cab-1", 300)}); !errors.Is(err, history.ErrReadOnly) {
+		t.Errorf("append: %v, want %v", err, history.ErrReadOnly)
+	}
+	if err := s.Retain(t.Context(), historytest.Start); !errors.Is(err, history.ErrReadOnly) {
+		t.Errorf("retain: %v, want %v", err, history.ErrReadOnly)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if after := listing(t, fs, "data/history"); !maps.Equal(before, after) {
+		t.Errorf("files\n%v\nwere\n%v", after, before)
+	}
+	o := history.Options{Dir: "elsewhere", FS: fs, ReadOnly: true}
+	if _, err := history.Open(o); err == nil {
+		t.Error("a store that is not there could be opened")
+	}
+	if _, err := fs.Stat("elsewhere"); err == nil {
+		t.Error("a store was made")
+	}
+}
+
+// listing returns the files below dir and their sizes.
+func listing(t *testing.T, fs vfs.FS, dir string) map[string]int64 {
+	t.Helper()
+	out := map[string]int64{}
+	names, err := fs.List(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range names {
+		path := fs.PathJoin(dir, name)
+		info, err := fs.Stat(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if info.IsDir() {
+			maps.Copy(out, listing(t, fs, path))
+		} else {
+			out[path] = info.Size()
+		}
+	}
+	return out
 }

@@ -23,6 +23,7 @@ type Ranger interface {
 type Keeper interface {
 	Ranger
 	Arrivals(ctx context.Context, machine string, from, to collector.Millis, each func(*history.Entry) error) error
+	Arrived(ctx context.Context, machines map[string]bool, from, to collector.Millis, each func(*history.Entry) error) error
 	Since(ctx context.Context, seq uint64, each func(*history.Entry) error) error
 	Newest(ctx context.Context, d time.Duration, each func(*history.Entry) error) error
 	Machines() []history.Span
@@ -164,6 +165,23 @@ func RunKeeper(t *testing.T, open func(t *testing.T) Keeper) {
 			t.Fatal(err)
 		}
 		equal(t, got, wanted)
+
+		for _, machines := range []map[string]bool{nil, {"cab-1": true, "cab-3": true}, {}} {
+			wanted, got = nil, nil
+			for _, r := range want {
+				if (machines == nil || machines[r.Machine]) && r.Received >= from && r.Received < to {
+					wanted = append(wanted, r)
+				}
+			}
+			err := h.Arrived(t.Context(), machines, from, to, func(e *history.Entry) error {
+				got = append(got, clone(e.Reading))
+				return nil
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+			equal(t, got, wanted)
+		}
 	})
 	t.Run("the newest hours of each machine", func(t *testing.T) {
 		h := open(t)
