@@ -33,8 +33,7 @@ func town(sites, n int) *fleet.Fleet {
 
 // story makes findings of invented machines.
 type story struct {
-	n   int
-	seq map[string]int
+	n int
 }
 
 func (s *story) raise(at collector.Millis, site, machine string, f fault.Fault, p float64, left time.Duration) detect.Finding {

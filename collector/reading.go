@@ -29,7 +29,19 @@ const (
 	NoStatus Status = iota
 	Online
 	Offline // the broker sent the machine's last will
+	Away    // of Pipeline: nothing was taken from At until Received
 )
+
+// Pipeline is whom a reading is of that notes what the pipeline itself did. No
+// machine can have this name.
+const Pipeline = "-"
+
+// Absence is the note that nobody listened from one pipeline time to another.
+// It is kept among the readings, at its place in their order, so that a replay
+// of them knows what the live run knew.
+func Absence(from, until Millis) Reading {
+	return Reading{Machine: Pipeline, Site: Pipeline, At: from, Received: until, Status: Away}
+}
 
 // Reading is what one machine said of one instant. Values are in the units of
 // the channel table; booleans are 0 or 1. Value[c] means nothing unless Has

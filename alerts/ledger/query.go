@@ -120,3 +120,14 @@ func (l *Ledger) Reports(ctx context.Context, machine string, from, to collector
 	}
 	return scan[json.RawMessage](rows)
 }
+
+// Newest returns the pipeline time of the newest finding or report, 0 if there
+// is none.
+func (l *Ledger) Newest(ctx context.Context) (collector.Millis, error) {
+	var at sql.NullInt64
+	err := l.read.QueryRowContext(ctx, `SELECT max(at) FROM (SELECT max(at_ms) AS at FROM report UNION ALL SELECT max(at_ms) FROM taken)`).Scan(&at)
+	if err != nil {
+		return 0, fmt.Errorf("read the newest finding: %w", err)
+	}
+	return collector.Millis(at.Int64), nil
+}

@@ -171,7 +171,9 @@ func (d *daemon) models(ctx context.Context, f *fleet.Fleet) error {
 	}
 	// Senders repeat what was not acknowledged: it must be known again.
 	return d.history.Newest(ctx, time.Hour, func(e *history.Entry) error {
-		d.pipe.admission.Restore(&e.Reading)
+		if e.Status != collector.Away {
+			d.pipe.admission.Restore(&e.Reading)
+		}
 		d.gate.received = max(d.gate.received, e.Received)
 		return nil
 	})
@@ -332,6 +334,12 @@ func (d *daemon) flow(ctx, all context.Context) error {
 	if err != nil {
 		if wanted.Err() != nil {
 			return nil // stopped before it was back: the next start goes on
+		}
+		return err
+	}
+	if err := d.noteAbsence(wanted); err != nil {
+		if wanted.Err() != nil {
+			return nil
 		}
 		return err
 	}

@@ -11,6 +11,9 @@
 // therefore a function of the readings alone: not of how they were batched, of
 // the number of shards, or of when the process was started again.
 //
+// Time in which nobody listened is noted among the readings
+// ([collector.Absence]): no machine is called silent for it.
+//
 // The time between two ticks is an epoch. What all models said in one is given
 // out together, ordered by time, machine, finding and sequence, once every shard
 // has passed the tick that ends it.

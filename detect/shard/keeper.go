@@ -48,6 +48,8 @@ type keeper struct {
 	seq      uint64           // of the last reading taken
 	out      []said
 
+	listening collector.Millis // without a break since then; 0: always
+
 	current *machine
 	release func(*collector.Reading)
 	emit    func(*detect.Finding)
@@ -130,8 +132,19 @@ func (k *keeper) pass(m *machine, upTo collector.Millis) {
 		k.current = m
 		m.order.Advance(next, k.release)
 		if next%advanceEvery == 0 {
-			m.model.Advance(next, k.emit)
+			k.notice(m, next)
 		}
+	}
+}
+
+// notice lets a model notice silence, but not while nobody listens.
+func (k *keeper) notice(m *machine, at collector.Millis) {
+	switch {
+	case at < k.listening:
+	case k.listening == 0:
+		m.model.Advance(at, k.emit)
+	default:
+		m.model.Resume(k.listening, at, k.emit)
 	}
 }
 

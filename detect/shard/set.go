@@ -43,18 +43,21 @@ var ErrStopped = errors.New("shard: the models have been stopped")
 
 // Set is all shards. One goroutine feeds it; Run does the work.
 type Set struct {
-	o        Options
-	keepers  []*keeper
-	queues   []chan *batch
-	asks     []chan func(*keeper)
-	results  []chan *batch
-	free     chan *batch
-	pending  []*batch
-	waiting  int              // readings in pending
-	seq      uint64           // of the last reading fed
-	past     []uint64         // seq at the last ticks, oldest first, as far back as the order window reaches
-	tick     collector.Millis // the last that was fed
-	started  bool
+	o       Options
+	keepers []*keeper
+	queues  []chan *batch
+	asks    []chan func(*keeper)
+	results []chan *batch
+	free    chan *batch
+	pending []*batch
+	waiting int              // readings in pending
+	seq     uint64           // of the last reading fed
+	past    []uint64         // seq at the last ticks, oldest first, as far back as the order window reaches
+	tick    collector.Millis // the last that was fed
+	started bool
+
+	listening collector.Millis // without a break since then; 0: always
+
 	restored *Snapshot // until Recover
 	stopped  chan struct{}
 }
@@ -144,11 +147,33 @@ func (s *Set) shardOf(machine string) int {
 // Feed takes a reading and its sequence number in the history, 0 if it has
 // none. It copies *r and keeps r.Extra. The epochs before r.Received end.
 func (s *Set) Feed(seq uint64, r *collector.Reading) {
+	if r.Status == collector.Away {
+		s.absent(seq, r.At, r.Received)
+		return
+	}
 	s.Start(r.Received)
 	s.Tick(Floor(r.Received))
 	b := s.pending[s.shardOf(r.Machine)]
 	b.entries = append(b.entries, entry{seq, *r})
 	s.seq = max(s.seq, seq)
+	s.waiting++
+}
+
+// At returns the pipeline time that was fed, 0 before anything was.
+func (s *Set) At() collector.Millis { return s.tick }
+
+// absent notes that nobody listened from a pipeline time to another: epochs
+// between them end without a look for silence.
+func (s *Set) absent(seq uint64, from, until collector.Millis) {
+	s.Start(from)
+	s.Tick(from)
+	s.seq = max(s.seq, seq)
+	if until = Floor(until); until <= s.tick {
+		return
+	}
+	s.listening = until
+	s.each(func(_ int, k *keeper) { k.listening = until })
+	s.Tick(until)
 	s.waiting++
 }
 
@@ -177,7 +202,7 @@ func (s *Set) Tick(at collector.Millis) {
 // askSnapshot has every shard write its machines as they are at the tick just
 // fed.
 func (s *Set) askSnapshot() {
-	at := Snapshot{At: s.tick, Seq: s.seq, Again: s.past[0]}
+	at := Snapshot{At: s.tick, Seq: s.seq, Again: s.past[0], Listening: s.listening}
 	for _, b := range s.pending {
 		part := at
 		b.marks = append(b.marks, mark{before: len(b.entries), do: func(k *keeper) { k.save(&part); b.part = &part }})

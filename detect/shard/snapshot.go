@@ -20,6 +20,8 @@ type Snapshot struct {
 	Seq      uint64           // of the last reading in the models, or waiting in the order window
 	Again    uint64           // readings after this one may have been waiting
 	Machines []Saved
+
+	Listening collector.Millis // without a break since then; 0: always
 }
 
 // Saved is one machine of a snapshot.
@@ -46,10 +48,10 @@ func (k *keeper) save(s *Snapshot) {
 }
 
 // A snapshot on disk: the eight bytes of the magic, whose last digit is the
-// version; At, Seq, Again and the count of machines as uvarints; each machine as
+// version; At, Seq, Again, Listening and the count of machines as uvarints; each machine as
 // site, id and model with their lengths before them, and 0, or 1 and Last; then
 // the CRC-32C of all that.
-const magic = "coilmod1"
+const magic = "coilmod2"
 
 var (
 	castagnoli = crc32.MakeTable(crc32.Castagnoli)
@@ -63,6 +65,7 @@ func (s *Snapshot) AppendBinary(b []byte) ([]byte, error) {
 	b = binary.AppendUvarint(b, uint64(s.At))
 	b = binary.AppendUvarint(b, s.Seq)
 	b = binary.AppendUvarint(b, s.Again)
+	b = binary.AppendUvarint(b, uint64(s.Listening))
 	b = binary.AppendUvarint(b, uint64(len(s.Machines)))
 	for i := range s.Machines {
 		m := &s.Machines[i]
@@ -109,7 +112,7 @@ func (s *Snapshot) UnmarshalBinary(b []byte) error {
 		body = body[n:]
 		return part
 	}
-	s.At, s.Seq, s.Again = collector.Millis(number()), number(), number()
+	s.At, s.Seq, s.Again, s.Listening = collector.Millis(number()), number(), number(), collector.Millis(number())
 	for range number() {
 		if !ok {
 			return errDamaged
@@ -206,6 +209,10 @@ func (s *Set) Restore(snap *Snapshot) error {
 		}
 	}
 	s.Start(snap.At)
+	s.listening = snap.Listening
+	for _, k := range s.keepers {
+		k.listening = snap.Listening
+	}
 	s.seq = snap.Seq
 	s.past = append(s.past[:0], snap.Again)
 	s.restored = snap
@@ -224,6 +231,9 @@ func (s *Set) Recover(ctx context.Context, stored Stored) error {
 	}
 	err := stored(ctx, after, func(seq uint64, r *collector.Reading) error {
 		if seq <= upTo {
+			if r.Status == collector.Away {
+				return nil
+			}
 			// In the models, unless it waited: then it was received within the
 			// window, and is later than all that was released.
 			if r.Received > heldSince {
