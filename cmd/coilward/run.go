@@ -455,6 +455,9 @@ func (d *daemon) chores(ctx context.Context) error {
 // close gives the stores back.
 func (d *daemon) close() error {
 	var errs []error
+	if d.broker != nil {
+		errs = append(errs, d.broker.Close())
+	}
 	if d.influx != nil {
 		d.influx.Close()
 	}

@@ -29,6 +29,7 @@ type Broker struct {
 
 	gate     sync.RWMutex // guards draining; pending only grows while it is held
 	draining bool
+	closing  sync.Once
 	pending  sync.WaitGroup // messages handed on, waiting for their Ack
 	stopped  chan struct{}  // closed: nothing waits for an Ack any more
 }
@@ -171,7 +172,19 @@ func (b *Broker) Run(ctx context.Context) error {
 	}
 	close(b.stopped)
 	<-drained
-	return b.server.Close()
+	return b.shut()
+}
+
+// Close gives the addresses back where Run was never called; after Run it does
+// nothing. It must not be called while Run works.
+func (b *Broker) Close() error { return b.shut() }
+
+func (b *Broker) shut() (err error) {
+	b.closing.Do(func() {
+		err = b.server.Close()
+		b.closeListeners() // a listener that never served
+	})
+	return err
 }
 
 // Publish sends a message to the broker's subscribers, as alerts are. It has

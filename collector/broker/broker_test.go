@@ -248,3 +248,31 @@ func TestValidateSaysWhatToDo(t *testing.T) {
 		}
 	}
 }
+
+// A broker that was never run leaves its address to the next one.
+func TestCloseWithoutRun(t *testing.T) {
+	o := broker.Defaults()
+	o.Listen, o.Logger = "127.0.0.1:0", zerolog.Nop()
+	o.Now = func() collector.Millis { return 1 }
+	o.Handler = func(m intake.Message) { m.Ack() }
+	first, err := broker.New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o.Listen = first.Addresses()["tcp"]
+	if err := first.Close(); err != nil {
+		t.Fatal(err)
+	}
+	second, err := broker.New(o)
+	if err != nil {
+		t.Fatalf("the address was not given back: %v", err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if err := second.Run(ctx); err != nil {
+		t.Errorf("Run: %v", err)
+	}
+	if err := second.Close(); err != nil {
+		t.Errorf("Close after Run: %v", err)
+	}
+}
