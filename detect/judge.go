@@ -120,6 +120,7 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, v *feature.Vector, at co
 	}
 	before := *o
 	m.describe(o, q, v, at)
+	o.steady(&before)
 	if m.material(&before, o) {
 		m.say(o, Revised, emit)
 	} else {
@@ -127,6 +128,16 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, v *feature.Vector, at co
 		said.QuietFrom = 0
 		*o = said
 	}
+}
+
+// steady takes half of what a new forecast moves: forecasts of a cycling
+// machine swing with the cycle.
+func (o *open) steady(was *open) {
+	if o.LimitAt == 0 || was.LimitAt == 0 || o.LimitSide != was.LimitSide {
+		return
+	}
+	half := func(a, b collector.Millis) collector.Millis { return a + (b-a)/2 }
+	o.LimitAt, o.LimitEarly, o.LimitLate = half(was.LimitAt, o.LimitAt), half(was.LimitEarly, o.LimitEarly), half(was.LimitLate, o.LimitLate)
 }
 
 // material reports whether now says something a person must hear.
@@ -139,10 +150,13 @@ func (m *Machine) material(was, now *open) bool {
 	if (was.LimitAt == 0) != (now.LimitAt == 0) {
 		return since > 120*60000
 	}
-	if now.LimitAt != 0 && since > 30*60000 {
+	if now.LimitAt != 0 && since > 45*60000 {
+		if was.LimitAt <= m.s.Now && now.LimitAt <= m.s.Now+60*60000 {
+			return false // it has left its limit; when exactly is history
+		}
 		left := math.Max(float64(was.LimitAt-m.s.Now), 0)
 		moved := math.Abs(float64(now.LimitAt - was.LimitAt))
-		return moved > 0.3*left && moved > 30*60000
+		return moved > 0.35*left && moved > 45*60000
 	}
 	return math.Abs(now.Cand[0].Probability-float64(was.SaidProbability)) > 0.3 && since > 120*60000
 }
