@@ -68,6 +68,7 @@ func (s *State) Minutes(t collector.Millis) float64 { return float64(t-s.Since) 
 
 // Observe takes the next reading in event order.
 func (s *State) Observe(r *collector.Reading) Event {
+	caught := s.inrush
 	running, ok := s.read(r)
 	if !ok {
 		return None
@@ -87,7 +88,7 @@ func (s *State) Observe(r *collector.Reading) Event {
 			s.LastOff, ev = m, Started
 		} else {
 			s.LastRun, ev = m, Stopped
-			if s.wasInrush(m, r) {
+			if caught && s.brief(m, r) {
 				ev = FailedStart
 			}
 		}
@@ -99,8 +100,9 @@ func (s *State) Observe(r *collector.Reading) Event {
 
 const maxGap = 20 * 60 * 1000 // ms; a longer gap hides whole cycles
 
-func (s *State) wasInrush(minutes float32, r *collector.Reading) bool {
-	return s.inrush && minutes < 1.6*float32(r.At-s.last)/60000+0.5
+// brief reports whether a run lasted no longer than one reading can tell.
+func (s *State) brief(minutes float32, r *collector.Reading) bool {
+	return minutes < 1.6*float32(r.At-s.last)/60000+0.5
 }
 
 // read decides whether the compressor runs in this reading.
