@@ -138,12 +138,33 @@ func (m *Machine) look(at collector.Millis, emit func(*Finding)) {
 	var score diagnose.Score
 	s.Track.Fill(&v, at)
 	m.lib.table.Eval(&v, &score)
+	m.withhold(&score, at)
 	s.Posterior.Advance(&score, s.Track.Trust(), dt)
 	q := s.Posterior.Probabilities()
 	if q[diagnose.Resettled] > 0.5 {
 		s.Track.Resettle()
 	}
 	m.judge(&q, &v, at, emit)
+}
+
+// fillMinutes is how long filling and service may take before a warm cabinet
+// with an open door is a fault, min. (FDA Food Code 4-204.111 lets the air of a
+// vending machine pass 5 °C for 30 min after it was filled or serviced; at 25
+// there is still time to say so.)
+const fillMinutes = 25
+
+// withhold keeps back what cannot be judged yet: a load fault while warm
+// product is being pulled down, an open door while somebody may be filling.
+func (m *Machine) withhold(score *diagnose.Score, at collector.Millis) {
+	t := &m.s.Track
+	if t.PullingDown(at) {
+		for _, f := range [...]fault.Fault{fault.DoorLeak, fault.CompressorWeak} {
+			score[f] = min(score[f], score[diagnose.WarmLoad])
+		}
+	}
+	if t.WarmMinutes() < fillMinutes {
+		score[fault.DoorOpen] = min(score[fault.DoorOpen], score[diagnose.WarmLoad])
+	}
 }
 
 // candidates lists the faults worth naming, most probable first.

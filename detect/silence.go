@@ -59,6 +59,11 @@ func (m *Machine) Advance(now collector.Millis, emit func(*Finding)) {
 		}
 	case o.Is:
 		o.QuietFrom = 0
+		// The longer nothing is heard, the less a passing trouble explains it.
+		if age := s.Now - o.RaisedAt; o.Seq == 1 && age > 90*60000 || o.Seq == 2 && age > 8*3600000 {
+			m.describeSilence(o)
+			m.say(o, Revised, emit)
+		}
 	}
 }
 

@@ -199,6 +199,7 @@ type Tracker struct {
 	habit                     [24]float32 // share of days it stood warm, by UTC hour
 	habitWarm                 float32     // minutes of this hour it stood warm
 	habitHour                 int8
+	warmedAt                  collector.Millis // last time warm load or warm air came in at once
 	disturbed                 collector.Millis // last long opening or warm load
 	wellMinutes               float32
 	sensor                    sensors
@@ -374,6 +375,10 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 		t.airMean.learn(float64(t.air90.v), dt*well/30, 400)
 		t.airTrend.learn(float64(t.air20.v-t.air80.v), dt*well/20, 600)
 	}
+	// What lifts the air so fast is not a leak but a door and what came in by it.
+	if t.air5.v-t.air20.v > 2.5 {
+		t.warmedAt = r.At
+	}
 	t.habits(r.At, a > float64(t.cutIn.mean)+0.8, dt)
 	in, out := float64(t.cutIn.mean), float64(t.cutOut.mean)
 	high, low := a > in+0.8, a < out-0.7
@@ -444,7 +449,7 @@ func (t *Tracker) door(r *collector.Reading, dt float64) {
 		t.doorOpenFor += float32(math.Max(dt, 0.2))
 		t.doorShare.add(1, dt, 60)
 		if t.doorOpenFor > 4 {
-			t.disturbed = r.At
+			t.disturbed, t.warmedAt = r.At, r.At
 		}
 		return
 	}
@@ -629,5 +634,23 @@ func (t *Tracker) habits(at collector.Millis, warm bool, dt float64) {
 // takes half a day of well life to see what the day does to it.
 func (t *Tracker) Trust() float64 {
 	const halfDay = 12 * 60 // min
-	return 0.35 + 0.65*math.Min(float64(t.wellMinutes)/halfDay, 1)
+	trust := 0.35 + 0.65*math.Min(float64(t.wellMinutes)/halfDay, 1)
+	if t.air5.w == 0 {
+		trust /= 2 // without the air nobody can say whether it cools
+	}
+	return trust
 }
+
+// pullDown is how long a cabinet full of warm product may take to come back
+// to its band, hours (common practice, no source).
+const pullDown = 14
+
+// PullingDown reports whether warm product or a long opening may still explain
+// a high load at event time at.
+func (t *Tracker) PullingDown(at collector.Millis) bool {
+	return t.warmedAt != 0 && at-t.warmedAt < pullDown*3600000
+}
+
+// WarmMinutes returns for how long the door has been open, or the compressor
+// has run without getting the air down, whichever is longer.
+func (t *Tracker) WarmMinutes() float64 { return float64(max(t.doorOpenFor, t.runWarm)) }
