@@ -173,7 +173,8 @@ func (r *Rules) weigh(s Stake, now collector.Millis) weight {
 	}
 	for _, c := range causes(f) {
 		p := c.Probability
-		if c.Fault == fault.Silent {
+		// Whatever ails a silent machine, most silences pass by themselves.
+		if f.Fault == fault.Silent {
 			p *= persists(now.Sub(f.Since), r.MeanHiccup, r.SilenceStays)
 		}
 		w.sick += p

@@ -69,6 +69,10 @@ func (o *open) words(f *Finding) {
 // quietAt is the probability of trouble under which a machine counts as quiet.
 const quietAt = 0.30
 
+// wellEnough is the probability of ordinary life, by what is seen now alone, at
+// which a machine counts as quiet whatever is remembered.
+const wellEnough = 0.9
+
 // quietFor is how long a machine must look well before its finding is
 // cleared, ms of event time: longer than an intermittent fault usually rests.
 func quietFor(f fault.Fault) collector.Millis {
@@ -80,7 +84,7 @@ func quietFor(f fault.Fault) collector.Millis {
 }
 
 // judge turns probabilities into findings.
-func (m *Machine) judge(q *[diagnose.NumStates]float64, v *feature.Vector, at collector.Millis, emit func(*Finding)) {
+func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feature.Vector, at collector.Millis, emit func(*Finding)) {
 	s := &m.s
 	var sick float64
 	for f := fault.EvaporatorFanStopped; f <= fault.SensorFault; f++ {
@@ -104,13 +108,14 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, v *feature.Vector, at co
 		m.say(o, Raised, emit)
 		return
 	}
-	if sick < quietAt {
+	if sick < quietAt || wellNow > wellEnough {
 		if o.QuietFrom == 0 {
 			o.QuietFrom = at
 		}
 		if at-o.QuietFrom >= quietFor(o.Fault) {
 			m.say(o, Cleared, emit)
 			*o = open{}
+			s.Posterior = diagnose.NewPosterior() // a repair is a new start
 		}
 		return
 	}

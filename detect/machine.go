@@ -144,7 +144,7 @@ func (m *Machine) look(at collector.Millis, emit func(*Finding)) {
 	if q[diagnose.Resettled] > 0.5 {
 		s.Track.Resettle()
 	}
-	m.judge(&q, &v, at, emit)
+	m.judge(&q, diagnose.WellNow(&score), &v, at, emit)
 }
 
 // fillMinutes is how long filling and service may take before a warm cabinet

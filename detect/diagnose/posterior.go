@@ -155,3 +155,24 @@ func (p *Posterior) Well() float64 {
 	q := p.Probabilities()
 	return q[fault.Well] + q[WarmLoad] + q[Unplugged] + q[Resettled]
 }
+
+// WellNow returns how probable ordinary life is by the newest look alone, with
+// nothing remembered and even odds before: what proves a repair.
+func WellNow(score *Score) float64 {
+	var ordinary, all float64
+	best := float32(math.Inf(-1))
+	for _, x := range score {
+		best = max(best, x)
+	}
+	for s, x := range score {
+		w := math.Exp(float64(x - best))
+		if f := State(s).Fault(); f == fault.Well {
+			w /= 4
+			ordinary += w
+		} else {
+			w *= share[f]
+		}
+		all += w
+	}
+	return ordinary / all
+}

@@ -636,7 +636,7 @@ func (t *Tracker) Trust() float64 {
 	const halfDay = 12 * 60 // min
 	trust := 0.35 + 0.65*math.Min(float64(t.wellMinutes)/halfDay, 1)
 	if t.air5.w == 0 {
-		trust /= 2 // without the air nobody can say whether it cools
+		trust /= 4 // without the air nobody can say whether it cools
 	}
 	return trust
 }

@@ -1,0 +1,271 @@
+package diagnose_test
+
+import (
+	"bytes"
+	"encoding/json"
+	"math"
+	"os"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"coilward/detect/diagnose"
+	"coilward/detect/fault"
+	"coilward/detect/feature"
+)
+
+// file is a table as written; a test changes it and reads it back.
+type file struct {
+	Version  string        `json:"version"`
+	States   []string      `json:"states"`
+	Bias     []float64     `json:"bias"`
+	Features []fileFeature `json:"features"`
+}
+
+type fileFeature struct {
+	Name   string      `json:"name"`
+	Knots  []float64   `json:"knots"`
+	Weight [][]float64 `json:"weight"`
+}
+
+// flat is a table that knows nothing: every feature says the same of all.
+func flat() *file {
+	f := &file{Version: "flat", Bias: make([]float64, diagnose.NumStates)}
+	for s := range diagnose.NumStates {
+		f.States = append(f.States, diagnose.State(s).Fault().String())
+	}
+	for i := range feature.NumFeatures {
+		f.Features = append(f.Features, fileFeature{feature.ID(i).String(), []float64{-1, 1},
+			[][]float64{make([]float64, diagnose.NumStates), make([]float64, diagnose.NumStates)}})
+	}
+	return f
+}
+
+func (f *file) bytes(t testing.TB) []byte {
+	b, err := json.Marshal(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+func (f *file) parse(t testing.TB) *diagnose.Table {
+	table, err := diagnose.ParseTable(f.bytes(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return table
+}
+
+func TestWrongTablesAreRefused(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		spoil func(*file)
+		says  []string
+	}{
+		{"no states", func(f *file) { f.Bias = nil }, []string{`"flat"`, "0 states", "learn it again"}},
+		{"a state too many", func(f *file) { f.Bias = append(f.Bias, 0) }, []string{"states", "learn it again"}},
+		{"a feature missing", func(f *file) { f.Features = f.Features[1:] }, []string{"features", "learn it again"}},
+		{"features out of order", func(f *file) { f.Features[3], f.Features[4] = f.Features[4], f.Features[3] },
+			[]string{"feature 3", feature.ID(4).String(), feature.ID(3).String()}},
+		{"a feature renamed", func(f *file) { f.Features[5].Name = "Mood" }, []string{`"Mood"`, feature.ID(5).String()}},
+		{"one knot", func(f *file) { f.Features[2].Knots = []float64{0} }, []string{feature.ID(2).String(), "knot"}},
+		{"a row missing", func(f *file) { f.Features[2].Weight = f.Features[2].Weight[:1] }, []string{feature.ID(2).String(), "row"}},
+		{"a short row", func(f *file) { f.Features[7].Weight[1] = f.Features[7].Weight[1][:4] }, []string{feature.ID(7).String(), "4 states"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			f := flat()
+			c.spoil(f)
+			table, err := diagnose.ParseTable(f.bytes(t))
+			if err == nil || table != nil {
+				t.Fatalf("accepted: %v", table)
+			}
+			for _, want := range append(c.says, "likelihood table") {
+				if !strings.Contains(err.Error(), want) {
+					t.Errorf("error %q does not say %q", err, want)
+				}
+			}
+		})
+	}
+	for _, b := range []string{"", "{", "[]", `{"bias":"x"}`} {
+		if _, err := diagnose.ParseTable([]byte(b)); err == nil || !strings.Contains(err.Error(), "likelihood table") {
+			t.Errorf("%q: error %v", b, err)
+		}
+	}
+	if table := flat().parse(t); table.Version != "flat" {
+		t.Errorf("version %q", table.Version)
+	}
+}
+
+// A density ratio between knots lies on the line between them; beyond the
+// outer ones it stays what it is there.
+func TestPartIsPiecewiseLinear(t *testing.T) {
+	f := flat()
+	x := &f.Features[feature.CondLift]
+	x.Knots = []float64{-2, 0, 1}
+	x.Weight = make([][]float64, 3)
+	for k, w := range []float64{-1, 3, 0.5} {
+		x.Weight[k] = make([]float64, diagnose.NumStates)
+		x.Weight[k][fault.CondenserBlocked] = w
+	}
+	table := f.parse(t)
+	for _, c := range []struct{ at, want float32 }{{-99, -1}, {-2, -1}, {-1.5, 0}, {-1, 1}, {0, 3}, {0.5, 1.75}, {1, 0.5}, {99, 0.5}} {
+		p := table.Part(feature.CondLift, c.at)
+		if got := p[fault.CondenserBlocked]; math.Abs(float64(got-c.want)) > 1e-6 {
+			t.Errorf("at %v: %v, want %v", c.at, got, c.want)
+		}
+		if p[fault.Well] != 0 {
+			t.Errorf("at %v: well moved by %v", c.at, p[fault.Well])
+		}
+	}
+}
+
+func drawVector(t *rapid.T) *feature.Vector {
+	v := new(feature.Vector)
+	for i := range v.Has {
+		v.Has[i] = rapid.Bool().Draw(t, "has")
+		v.Value[i] = rapid.Float32Range(-60, 60).Draw(t, "value")
+	}
+	return v
+}
+
+// What a machine does not carry says nothing, whatever is left in its place,
+// and the score is the sum of its parts: that is what marginalising is when
+// the features' log ratios add.
+func TestMissingFeaturesSayNothing(t *testing.T) {
+	table := diagnose.Learned()
+	rapid.Check(t, func(t *rapid.T) {
+		v := drawVector(t)
+		var none, a, b diagnose.Score
+		table.Eval(new(feature.Vector), &none)
+		table.Eval(v, &a)
+		w := *v
+		sum := none
+		for i := range w.Has {
+			if !w.Has[i] {
+				w.Value[i] = float32(math.NaN())
+				continue
+			}
+			for s, x := range table.Part(feature.ID(i), w.Value[i]) {
+				sum[s] += x
+			}
+		}
+		if table.Eval(&w, &b); a != b {
+			t.Fatalf("a missing feature moved the score: %v, %v", a, b)
+		}
+		for s := range a {
+			if math.Abs(float64(a[s]-sum[s])) > 1e-3 { // single precision, 73 terms
+				t.Fatalf("state %d scores %v, its parts %v", s, a[s], sum[s])
+			}
+		}
+	})
+}
+
+// A feature that says the same of all states changes no probability.
+func TestUninformativeFeatureChangesNothing(t *testing.T) {
+	f := new(file)
+	if err := json.Unmarshal(learnedBytes(t), f); err != nil {
+		t.Fatal(err)
+	}
+	without := f.parse(t)
+	const dull = feature.Ambient
+	for k := range f.Features[dull].Weight {
+		for s := range f.Features[dull].Weight[k] {
+			f.Features[dull].Weight[k][s] = 1.5 // the same for all
+		}
+	}
+	with := f.parse(t)
+	rapid.Check(t, func(t *rapid.T) {
+		v := drawVector(t)
+		p, q := diagnose.NewPosterior(), diagnose.NewPosterior()
+		for range 20 {
+			var a, b diagnose.Score
+			v.Has[dull] = false
+			without.Eval(v, &a)
+			v.Has[dull] = true
+			with.Eval(v, &b)
+			p.Advance(&a, 1, 0.1)
+			q.Advance(&b, 1, 0.1)
+		}
+		x, y := p.Probabilities(), q.Probabilities()
+		for s := range x {
+			if math.Abs(x[s]-y[s]) > 1e-3 {
+				t.Fatalf("state %d: %v without, %v with it", s, x[s], y[s])
+			}
+		}
+	})
+}
+
+func FuzzParseTable(f *testing.F) {
+	f.Add(flat().bytes(f))
+	f.Add([]byte(`{"bias":[0],"features":[]}`))
+	f.Add([]byte(`{"bias":null}`))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		table, err := diagnose.ParseTable(b)
+		if (table == nil) == (err == nil) {
+			t.Fatalf("table %v with error %v", table, err)
+		}
+		if err != nil {
+			return
+		}
+		var v feature.Vector
+		var s diagnose.Score
+		table.Eval(&v, &s)
+	})
+}
+
+func BenchmarkEval(b *testing.B) {
+	table := diagnose.Learned()
+	var v feature.Vector
+	for i := range v.Has {
+		v.Has[i], v.Value[i] = true, float32(i%7)-3
+	}
+	var s diagnose.Score
+	b.ReportAllocs()
+	for b.Loop() {
+		table.Eval(&v, &s)
+	}
+}
+
+// The file that ships has states and features in the catalogue's order, knots
+// that rise, and no weight that could settle a case alone.
+func TestLearnedTable(t *testing.T) {
+	b := learnedBytes(t)
+	var f file
+	d := json.NewDecoder(bytes.NewReader(b))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&f); err != nil {
+		t.Fatal(err)
+	}
+	if f.Version == "" || f.Version != diagnose.Learned().Version {
+		t.Errorf("version %q", f.Version)
+	}
+	for s := range diagnose.State(fault.SensorFault) + 1 {
+		if f.States[s] != s.Fault().String() {
+			t.Errorf("state %d is %q, want %v", s, f.States[s], s.Fault())
+		}
+	}
+	for i, x := range f.Features {
+		for k := 1; k < len(x.Knots); k++ {
+			if !(x.Knots[k] > x.Knots[k-1]) {
+				t.Errorf("feature %v: knot %v is not above %v", feature.ID(i), x.Knots[k], x.Knots[k-1])
+			}
+		}
+		for _, row := range x.Weight {
+			for s, w := range row {
+				if math.IsNaN(w) || math.Abs(w) > 20 {
+					t.Errorf("feature %v says %v of state %d", feature.ID(i), w, s)
+				}
+			}
+		}
+	}
+}
+
+func learnedBytes(t testing.TB) []byte {
+	b, err := os.ReadFile("table.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
