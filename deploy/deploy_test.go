@@ -3,6 +3,7 @@
 package deploy_test
 
 import (
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -12,6 +13,7 @@ import (
 	"github.com/goccy/go-yaml"
 
 	"coilward/collector/broker"
+	"coilward/collector/fleet"
 	"coilward/collector/mqtt"
 )
 
@@ -80,6 +82,73 @@ func TestExampleMatchesOptions(t *testing.T) {
 	}
 	if b.Listen != e.Listen || b.MaxClients != e.MaxClients || b.MaxPacket != e.MaxPacket || b.AckLimit != e.AckLimit || b.MaxRetained != e.MaxRetained {
 		t.Errorf("embedded_broker shows other values than the defaults: %+v", b)
+	}
+}
+
+// The fleet that is handed out is one that the daemon takes.
+func TestFleetExample(t *testing.T) {
+	data, err := os.ReadFile("fleet.example.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := fleet.Parse("fleet.example.yaml", data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f.Len() < 3 {
+		t.Errorf("%d machines: it shows too little", f.Len())
+	}
+}
+
+// What the containers are started with fits: each file that is mounted is
+// handed out or told how to make, and a port that is scraped is listened on.
+func TestCompose(t *testing.T) {
+	data, err := os.ReadFile("compose.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var compose struct {
+		Services map[string]struct {
+			Volumes []string `yaml:"volumes"`
+			Network string   `yaml:"network_mode"`
+			Ports   []string `yaml:"ports"`
+		} `yaml:"services"`
+	}
+	if err := yaml.Unmarshal(data, &compose); err != nil {
+		t.Fatal(err)
+	}
+	intro, _, _ := strings.Cut(string(data), "services:")
+	for name, s := range compose.Services {
+		if s.Network == "host" && len(s.Ports) > 0 {
+			t.Errorf("%s: a container in the host's network publishes no ports", name)
+		}
+		for _, v := range s.Volumes {
+			file, _, _ := strings.Cut(v, ":")
+			if !strings.HasPrefix(file, "./") {
+				continue
+			}
+			if _, err := os.Stat(file); err != nil && !strings.Contains(intro, strings.TrimPrefix(file, "./")) {
+				t.Errorf("%s mounts %s, which is neither here nor explained", name, file)
+			}
+		}
+	}
+	scrape, err := os.ReadFile("prometheus/scrape.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	settings, err := os.ReadFile("compose.coilward.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var conf struct {
+		Metrics struct{ Listen string } `yaml:"metrics"`
+	}
+	if err := yaml.Unmarshal(settings, &conf); err != nil {
+		t.Fatal(err)
+	}
+	_, port, err := net.SplitHostPort(conf.Metrics.Listen)
+	if err != nil || !strings.Contains(string(scrape), `"coilward:`+port+`"`) {
+		t.Errorf("metrics.listen is %q, and scrape.yaml asks elsewhere", conf.Metrics.Listen)
 	}
 }
 

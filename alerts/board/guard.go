@@ -76,6 +76,9 @@ func knownHosts(extra []string) map[string]bool {
 	return hosts
 }
 
+// CheckListen says what is wrong with an address for Options.Listen.
+func CheckListen(address string) error { return loopbackOnly(address) }
+
 // loopbackOnly refuses an address others could reach.
 func loopbackOnly(address string) error {
 	host, _, err := net.SplitHostPort(address)

@@ -93,6 +93,17 @@ func (l *Ledger) NextDue(ctx context.Context, channel string) (at time.Time, ok 
 	return time.UnixMilli(ms.Int64), ms.Valid, err
 }
 
+// Overdue returns the oldest message that should have been sent by now and was
+// not: because nobody has tried yet, or because it failed and waits for the next
+// attempt. ok is false when there is none.
+func (l *Ledger) Overdue(ctx context.Context, now time.Time) (m Message, ok bool, err error) {
+	found, err := l.messages(ctx, `WHERE state = 'waiting' AND (attempts > 0 OR due_ms <= ?) ORDER BY made_ms, key LIMIT 1`, now.UnixMilli())
+	if err != nil || len(found) == 0 {
+		return Message{}, false, err
+	}
+	return found[0], true, nil
+}
+
 // Undelivered returns the messages that were given up, newest first.
 func (l *Ledger) Undelivered(ctx context.Context, limit int) ([]Message, error) {
 	return l.messages(ctx, `WHERE state = 'dead' ORDER BY made_ms DESC, key LIMIT ?`, limit)

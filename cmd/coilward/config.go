@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"net"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -12,6 +13,7 @@ import (
 	"github.com/goccy/go-yaml"
 	"github.com/rs/zerolog"
 
+	"coilward/alerts/board"
 	"coilward/alerts/notify"
 	"coilward/collector/broker"
 	"coilward/collector/mqtt"
@@ -26,6 +28,7 @@ type config struct {
 	MQTT      mqtt.Options   `yaml:"mqtt"`            // Broker "": not used
 	Broker    broker.Options `yaml:"embedded_broker"` // used when hasBroker
 	History   historyConfig  `yaml:"history"`
+	Metrics   metricsConfig  `yaml:"metrics"`
 	Influx    influxConfig   `yaml:"influx"`
 	Notify    notifyConfig   `yaml:"notify"`
 	Log       logConfig      `yaml:"log"`
@@ -37,6 +40,12 @@ type config struct {
 type boardConfig struct {
 	Listen  string `yaml:"listen"`
 	BaseURL string `yaml:"base_url"` // as people open it, for links in messages
+}
+
+// metricsConfig is an address of their own for /metrics, /livez and /readyz,
+// which the board has too; none if Listen is "".
+type metricsConfig struct {
+	Listen string `yaml:"listen"`
 }
 
 type historyConfig struct {
@@ -187,6 +196,14 @@ func (c *config) Validate() error {
 	}
 	if c.FleetFile == "" || c.DataDir == "" {
 		bad("fleet_file and data_dir must be set")
+	}
+	if c.Metrics.Listen != "" {
+		if _, port, err := net.SplitHostPort(c.Metrics.Listen); err != nil || port == "" {
+			bad("metrics: listen %q must be an address with a port, such as 0.0.0.0:9417", c.Metrics.Listen)
+		}
+	}
+	if err := board.CheckListen(c.Board.Listen); err != nil {
+		bad("board: listen: %w", err)
 	}
 	if c.Board.BaseURL != "" {
 		if u, err := url.Parse(c.Board.BaseURL); err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {

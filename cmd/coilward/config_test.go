@@ -45,6 +45,8 @@ func TestConfig(t *testing.T) {
 		"board:\n  listne: x\n":                    `coilward.yaml:2: unknown field "listne"`,
 		"board: [\n":                               "coilward.yaml:",
 		"mqtt: {client_id: x}\n":                   "mqtt needs broker",
+		"board: {listen: 0.0.0.0:8080}\n":          "board has no accounts yet",
+		"metrics: {listen: everywhere}\n":          "metrics: listen",
 		"history: {retain_days: -1}\n":             "retain_days -1",
 		"log: {format: xml}\n":                     `format "xml"`,
 		"board: {base_url: coilward}\n":            `base_url "coilward"`,

@@ -16,6 +16,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"coilward/alerts/board"
+	"coilward/alerts/ledger"
 	"coilward/collector/fleet"
 )
 
@@ -90,7 +91,36 @@ func (d *daemon) degraded() []board.Degraded {
 	if err := d.failing.Load(); err != nil {
 		out = append(out, board.Degraded{Part: "alerts", Text: "Findings cannot be kept, so nobody is told. " + (*err).Error()})
 	}
+	if d.influx != nil {
+		if err := d.influx.Failing(); err != nil {
+			out = append(out, board.Degraded{Part: "second history", Text: "InfluxDB does not take the copy; the history keeps it until it does. " + err.Error()})
+		}
+	}
+	if m, waited := d.overdue(); waited > lateMessage {
+		why := ""
+		if m.Error != "" {
+			why = " The last attempt: " + m.Error
+		}
+		out = append(out, board.Degraded{Part: "messages", Since: m.Made,
+			Text: fmt.Sprintf("A message by %s has waited %d minutes to be sent: somebody is not told.%s", m.Channel, int(waited.Minutes()), why)})
+	}
 	return out
+}
+
+// lateMessage is how long a message may wait to be sent before that is told.
+const lateMessage = 2 * time.Minute
+
+// overdue returns the oldest message that should have been sent, and for how
+// long it has waited; 0 if there is none.
+func (d *daemon) overdue() (ledger.Message, time.Duration) {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+	defer cancel()
+	now := d.clock.Now()
+	m, ok, err := d.ledger.Overdue(ctx, now)
+	if err != nil || !ok {
+		return ledger.Message{}, 0
+	}
+	return m, max(0, now.Sub(m.Made))
 }
 
 // registerMetrics adds the figures that belong to no package alone.
@@ -107,6 +137,10 @@ func (d *daemon) registerMetrics() {
 	gauge("coilward_fleet_machines", "Machines in the fleet file.", func() float64 { return float64(d.fleet.Load().Len()) })
 	gauge("coilward_fleet_unlisted_machines", "Machines heard that the fleet file does not list.", func() float64 { return float64(len(d.fleet.Load().Unlisted())) })
 	gauge("coilward_alerts_open", "Alerts that are not over.", func() float64 { return float64(len(d.desk.Alerts())) })
+	gauge("coilward_notify_oldest_waiting_seconds", "For how long the oldest message to people has waited that should have been sent; 0 when none has.", func() float64 {
+		_, waited := d.overdue()
+		return waited.Seconds()
+	})
 	gauge("coilward_history_log_bytes", "Size of readings on disk not yet in blocks.", func() float64 { return float64(d.history.Stats().LogBytes) })
 	gauge("coilward_history_free_bytes", "Free space on the disk of the history.", func() float64 { return float64(d.history.Stats().FreeBytes) })
 	d.registry.MustRegister(prometheus.NewCounterFunc(prometheus.CounterOpts{

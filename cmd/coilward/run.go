@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"net/http"
 	"os"
 	"path/filepath"
 	"sync"
@@ -13,7 +12,6 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
-	"github.com/prometheus/client_golang/prometheus/promhttp"
 	"github.com/rs/zerolog"
 	"golang.org/x/sync/errgroup"
 
@@ -59,6 +57,7 @@ type daemon struct {
 	recovered atomic.Bool
 	failing   atomic.Pointer[error] // why findings cannot be kept just now; nil: they can
 	opened    func(address string)  // told the board's address; may be nil
+	probed    func(address string)  // told the metrics' own address; may be nil
 	ready     func()                // told that messages are taken; may be nil
 	late      atomic.Uint64         // readings too late for the models
 }
@@ -247,11 +246,7 @@ func (d *daemon) screens() (err error) {
 		Listen: d.config.Board.Listen, Hosts: hostsOf(d.config.Board.BaseURL),
 		Fleet: d.fleet.Load, Models: boardModels{d}, History: boardHistory{d.history, d.log}, Desk: d.desk, Ledger: d.ledger,
 		Clock: d.clock, Bell: &d.bell, Health: d.degraded, Version: version(), Log: part(d.log, "board"),
-		Mount: map[string]http.Handler{
-			"GET /metrics": promhttp.HandlerFor(d.registry, promhttp.HandlerOpts{}),
-			"GET /livez":   http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") }),
-			"GET /readyz":  http.HandlerFunc(d.readyz),
-		},
+		Mount: d.probes(),
 	})
 	if err == nil {
 		d.registerMetrics()
@@ -309,6 +304,9 @@ func (d *daemon) run(ctx context.Context) error {
 	g.Go(func() error { return d.pipe.models.Run(all) })
 	g.Go(func() error { return d.board.Run(screens, d.opened) })
 	g.Go(func() error { return d.notify.Run(screens) })
+	if d.config.Metrics.Listen != "" {
+		g.Go(func() error { return d.serveProbes(screens, d.probed) })
+	}
 	if d.influx != nil {
 		g.Go(func() error { return d.influx.Run(screens) })
 	}

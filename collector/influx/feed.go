@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
@@ -59,6 +60,15 @@ type DB struct {
 	write   api.WriteAPIBlocking
 	query   api.QueryAPI
 	metrics *metrics
+	failing atomic.Pointer[error] // of the last attempt to copy; nil: it went well
+}
+
+// Failing returns why the copy does not go on just now; nil: it does.
+func (d *DB) Failing() error {
+	if err := d.failing.Load(); err != nil {
+		return *err
+	}
+	return nil
 }
 
 const lastRetry = time.Minute
@@ -164,6 +174,7 @@ func (d *DB) send(ctx context.Context, batch []history.Entry) bool {
 		err := d.put(ctx, batch)
 		if err == nil {
 			d.metrics.up.Set(1)
+			d.failing.Store(nil)
 			return true
 		}
 		if ctx.Err() != nil {
@@ -175,6 +186,7 @@ func (d *DB) send(ctx context.Context, batch []history.Entry) bool {
 		}
 		d.metrics.errors.Inc()
 		d.metrics.up.Set(0)
+		d.failing.Store(&err)
 		timer := time.NewTimer(max(wait, retryAfter(err)))
 		select {
 		case <-timer.C:
