@@ -75,13 +75,23 @@ const wellEnough = 0.9
 
 // quietFor is how long a machine must look well before its finding is
 // cleared, ms of event time: longer than an intermittent fault usually rests.
-func quietFor(f fault.Fault) collector.Millis {
+// A sealed system does not heal: what it lacks shows again in the next warm
+// hours, so it must hold for half a day. A machine whose trouble has come back
+// after it was cleared must hold twice as long each time.
+func (m *Machine) quietFor(f fault.Fault) collector.Millis {
+	wait := collector.Millis(200 * 60000)
 	switch f {
 	case fault.PowerLost, fault.DoorOpen:
-		return 60 * 60000
+		wait = 60 * 60000
+	case fault.RefrigerantLow, fault.CompressorWeak:
+		wait = 12 * 3600000
 	}
-	return 200 * 60000
+	return wait << min(m.s.Returns, 3)
 }
+
+// forgetReturns is after how long without trouble a machine's earlier returns
+// no longer count, ms.
+const forgetReturns = 4 * 24 * 3600000
 
 // judge turns probabilities into findings.
 func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feature.Vector, at collector.Millis, emit func(*Finding)) {
@@ -102,19 +112,29 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 		if sick < m.lib.RaiseAt {
 			return
 		}
+		if s.ClearedAt != 0 && at-s.ClearedAt < forgetReturns {
+			s.Returns++
+		} else {
+			s.Returns = 0
+		}
 		*o = open{Is: true, RaisedAt: s.Now, Since: s.WentWell, Serial: s.Serial}
 		s.Serial++
 		m.describe(o, q, v, at)
 		m.say(o, Raised, emit)
 		return
 	}
-	if sick < quietAt || wellNow > wellEnough {
+	if sick < quietAt || wellNow > wellEnough || o.backToNormal(v) {
 		if o.QuietFrom == 0 {
 			o.QuietFrom = at
 		}
-		if at-o.QuietFrom >= quietFor(o.Fault) {
+		wait := m.quietFor(o.Fault)
+		if sick >= quietAt && wellNow <= wellEnough {
+			wait += wait / 2 // what is remembered still speaks against it
+		}
+		if at-o.QuietFrom >= wait {
 			m.say(o, Cleared, emit)
 			*o = open{}
+			s.ClearedAt = at
 			s.Posterior = diagnose.NewPosterior() // a repair is a new start
 		}
 		return
@@ -143,6 +163,39 @@ func (o *open) steady(was *open) {
 	}
 	half := func(a, b collector.Millis) collector.Millis { return a + (b-a)/2 }
 	o.LimitAt, o.LimitEarly, o.LimitLate = half(was.LimitAt, o.LimitAt), half(was.LimitEarly, o.LimitEarly), half(was.LimitLate, o.LimitLate)
+}
+
+// backToNormal reports whether what the finding was raised on has gone back to
+// the machine's own normal and the air is held: the proof of a repair. Slow
+// features do not take part; they remember the fault for hours.
+func (o *open) backToNormal(v *feature.Vector) bool {
+	const near = 0.85 // asinh units: within two standard deviations
+	for _, id := range [...]feature.ID{feature.AirHigh, feature.OffWarm, feature.RunWarm, feature.RunCold, feature.NoSupply} {
+		if v.Has[id] && v.Value[id] > near {
+			return false
+		}
+	}
+	seen := 0
+	for _, n := range o.Evidence[:o.NumEvidence] {
+		switch id := n.ID; {
+		case int(id) < feature.NumProfiles, id == feature.RunLength, id == feature.OffLength, id == feature.AirLow:
+			x := float64(v.Value[id])
+			if id != feature.AirLow {
+				x = math.Abs(x)
+			}
+			if !v.Has[id] || x > near {
+				return false
+			}
+			seen++
+		case id == feature.DoorMinutes, id == feature.CallNoRun, id == feature.NoCallWarm, id == feature.CallCold, id == feature.SensorOdd,
+			id == feature.ShortStops:
+			if v.Value[id] > 0.5 {
+				return false
+			}
+			seen++
+		}
+	}
+	return seen > 0
 }
 
 // material reports whether now says something a person must hear.

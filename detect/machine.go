@@ -57,6 +57,8 @@ type state struct {
 	Offline     bool    // the status topic said so
 	WentWell    collector.Millis
 	Serial      int32
+	Returns     int32 // times the trouble came back soon after it was cleared
+	ClearedAt   collector.Millis
 	Now         collector.Millis
 	Open        [slots]open
 	NoSupply    bool       // the last that was heard spoke of a lost supply
@@ -153,6 +155,9 @@ func (m *Machine) look(at collector.Millis, emit func(*Finding)) {
 // there is still time to say so.)
 const fillMinutes = 25
 
+// shutMinutes is the same where the door's own switch says that it is shut.
+const shutMinutes = 12
+
 // withhold keeps back what cannot be judged yet: a load fault while warm
 // product is being pulled down, an open door while somebody may be filling.
 func (m *Machine) withhold(score *diagnose.Score, at collector.Millis) {
@@ -162,7 +167,11 @@ func (m *Machine) withhold(score *diagnose.Score, at collector.Millis) {
 			score[f] = min(score[f], score[diagnose.WarmLoad])
 		}
 	}
-	if t.WarmMinutes() < fillMinutes {
+	fill := float64(fillMinutes)
+	if t.DoorShut() {
+		fill = shutMinutes // nobody fills through a door that is shut
+	}
+	if t.WarmMinutes() < fill {
 		score[fault.DoorOpen] = min(score[fault.DoorOpen], score[diagnose.WarmLoad])
 	}
 }

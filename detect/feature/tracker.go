@@ -654,3 +654,9 @@ func (t *Tracker) PullingDown(at collector.Millis) bool {
 // WarmMinutes returns for how long the door has been open, or the compressor
 // has run without getting the air down, whichever is longer.
 func (t *Tracker) WarmMinutes() float64 { return float64(max(t.doorOpenFor, t.runWarm)) }
+
+// DoorShut reports whether a door switch says that the door is shut, and has
+// said so for the last hour.
+func (t *Tracker) DoorShut() bool {
+	return t.seen.Has(collector.Door) && t.doorOpenFor == 0 && t.doorShare.v < 0.05
+}
