@@ -340,9 +340,15 @@ func TestLostStreamIsSaid(t *testing.T) {
 	if err := chromedp.Do(ctx, chromedp.Navigate(server.URL+"/"), chromedp.WaitReady("footer")); err != nil {
 		t.Fatal(err)
 	}
+	var stop context.CancelFunc
+	select {
+	case stop = <-stops: // the page is live before it is cut off
+	case <-ctx.Done():
+		t.Fatal("the page never asked for its stream")
+	}
 	until(t, ctx, "document.getElementById('lost').hidden")
 	cut.Store(true)
-	(<-stops)()
+	stop()
 	until(t, ctx, "!document.getElementById('lost').hidden && document.getElementById('lost').textContent.includes('Not live since Fri')")
 	cut.Store(false)
 	until(t, ctx, "document.getElementById('lost').hidden")
