@@ -23,6 +23,7 @@ type commands struct {
 	Replay   replayCommand   `cmd:"" help:"Run recorded messages through the models and print what they find."`
 	Learn    learnCommand    `cmd:"" help:"Learn the table of causes from fleets whose truth is known."`
 	Assess   assessCommand   `cmd:"" help:"Say how good the findings about labelled fleets are."`
+	Trial    trialCommand    `cmd:"" help:"Show what other settings would have done to the alerts of past days."`
 	Check    checkCommand    `cmd:"" help:"Tell every problem of the configuration and fleet files."`
 	Simulate simulateCommand `cmd:"" help:"Write the messages of an invented fleet, and what was truly wrong with it."`
 	Version  versionCommand  `cmd:"" help:"Print the version."`

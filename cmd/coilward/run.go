@@ -304,6 +304,7 @@ func (d *daemon) run(ctx context.Context) error {
 	g.Go(func() error { return d.pipe.models.Run(all) })
 	g.Go(func() error { return d.board.Run(screens, d.opened) })
 	g.Go(func() error { return d.notify.Run(screens) })
+	g.Go(func() error { return d.admin(screens) })
 	if d.config.Metrics.Listen != "" {
 		g.Go(func() error { return d.serveProbes(screens, d.probed) })
 	}
