@@ -96,6 +96,12 @@ func (o *open) silenceWords() []Evidence {
 		Text:  fmt.Sprintf("nothing heard since %s; it used to report every %.0f s", o.Since.Time().Format("15:04 UTC"), o.SilenceInterval),
 		Since: o.Since, Weight: 3,
 	}}
+	if o.Fault == fault.PowerLost { // said by the last words alone; see describeSilence
+		e = append([]Evidence{{
+			Text:    "the last readings had no sign of mains supply",
+			Channel: collector.MainsVoltage, Since: o.Since, Weight: 3.3, // ln of 0.9 to 0.1 over 0.25 to 0.75
+		}}, e...)
+	}
 	if o.SilenceWill {
 		e = append(e, Evidence{Text: "the broker lost its connection to the machine (last will)", Since: o.Since, Weight: 1})
 	}
