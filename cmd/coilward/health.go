@@ -14,6 +14,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/rs/zerolog"
+	"golang.org/x/term"
 
 	"coilward/alerts/board"
 	"coilward/alerts/ledger"
@@ -23,7 +24,8 @@ import (
 // newLog returns a log as configured.
 func newLog(c logConfig, w io.Writer) zerolog.Logger {
 	if c.Format == "console" {
-		w = zerolog.ConsoleWriter{Out: w, TimeFormat: "15:04:05"}
+		terminal, ok := w.(*os.File)
+		w = zerolog.ConsoleWriter{Out: w, TimeFormat: "15:04:05", NoColor: !ok || !term.IsTerminal(int(terminal.Fd()))}
 	}
 	level, err := zerolog.ParseLevel(c.Level)
 	if err != nil {

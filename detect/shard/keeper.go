@@ -1,6 +1,8 @@
 package shard
 
 import (
+	"slices"
+
 	"coilward/collector"
 	"coilward/collector/fleet"
 	"coilward/detect"
@@ -78,6 +80,15 @@ func (k *keeper) machine(site, id string, now collector.Millis) *machine {
 // that are mine and were not listed before.
 func (k *keeper) setFleet(f *fleet.Fleet, now collector.Millis, mine func(id string) bool) {
 	k.fleet = f
+	// A machine that was never heard and is not listed any more is none.
+	k.list = slices.DeleteFunc(k.list, func(m *machine) bool {
+		id := m.model.Spec().ID
+		gone := m.model.View().LastHeard == 0 && !f.Listed(id)
+		if gone {
+			delete(k.machines, id)
+		}
+		return gone
+	})
 	for _, m := range k.list {
 		old := m.model.Spec()
 		state, err := m.model.AppendBinary(nil)

@@ -4,11 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"testing"
 
 	"go.uber.org/goleak"
 
 	"coilward/collector"
+	"coilward/collector/fleet"
 	"coilward/detect"
 )
 
@@ -90,5 +92,47 @@ func TestRunEndsWithTheErrorOfSaid(t *testing.T) {
 	}
 	if _, _, err := s.View(t.Context(), "cab-0001"); !errors.Is(err, ErrStopped) {
 		t.Errorf("View after the end: %v", err)
+	}
+}
+
+// A fleet file read again takes machines along that nobody ever heard; those
+// that were heard stay, as unlisted ones.
+func TestFleetWithoutMachine(t *testing.T) {
+	machines := func(ids ...string) *fleet.Fleet {
+		text := "sites:\n  - id: oakmill\n    name: Oak Mill\n    timezone: America/New_York\n    machines:\n"
+		for _, id := range ids {
+			text += fmt.Sprintf("      - {id: %s, kind: glass-door, product: sealed-beverage}\n", id)
+		}
+		f, err := fleet.Parse("fleet.yaml", []byte(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return f
+	}
+	s := New(Options{Shards: 2, Fleet: machines("cab-0001", "cab-0002", "cab-0003"),
+		Said: func(context.Context, collector.Millis, []detect.Finding) error { return nil }})
+	done := make(chan error)
+	go func() { done <- s.Run(t.Context()) }()
+	const start = 1782864000000
+	r := collector.Reading{Machine: "cab-0001", Site: "oakmill", Received: start, At: start - 300, Has: collector.ChannelSet(0).With(collector.CabinetAir)}
+	s.Feed(0, &r)
+	s.Tick(start + 6*60_000)
+	s.SetFleet(machines("cab-0003"))
+	if err := s.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	var ids []string
+	s.Close()
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+	for _, k := range s.keepers {
+		for _, m := range k.list {
+			ids = append(ids, m.model.Spec().ID)
+		}
+	}
+	slices.Sort(ids)
+	if !slices.Equal(ids, []string{"cab-0001", "cab-0003"}) {
+		t.Errorf("machines are %v", ids)
 	}
 }
