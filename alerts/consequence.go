@@ -92,3 +92,14 @@ func persists(d, meanHiccup time.Duration, stays float64) float64 {
 	h := (1 - stays) * math.Exp(-math.Max(0, d.Hours())/meanHiccup.Hours())
 	return stays / (stays + h)
 }
+
+// LoadValue returns the money aboard a machine; a usual one where the fleet
+// file does not say.
+func LoadValue(m *fleet.Machine) float64 {
+	v, _ := loadValue(m)
+	return v
+}
+
+// ShareLost is the share of a load that is lost once it has been past its
+// limit for the time.
+func (s Spoilage) ShareLost(over time.Duration) float64 { return s.lossAt(over) }

@@ -50,6 +50,8 @@ type Job struct {
 	Loss        Loss
 	Refrigerant string // as in the fleet file, for the cautions; "" unknown
 	TCS         bool   // holds food under time and temperature control
+	Alert       string // that asked for it; "" unknown
+	More        int    // further machines with the same cause, such as a site without power
 }
 
 // Stop is a site to be visited once.

@@ -26,6 +26,8 @@ func (p Point) Geo() string {
 type TextOptions struct {
 	// Link returns the page of a stop; nil or "": no link.
 	Link func(stopID string) string
+	// Imperial writes miles and °F.
+	Imperial bool
 }
 
 // Text writes the route as plain text for a phone message, each stop in its
@@ -39,7 +41,7 @@ func (r *Route) Text(o TextOptions) string {
 	if len(r.Visits) == 1 {
 		plural = ""
 	}
-	fmt.Fprintf(&b, "%d stop%s, %.0f km, %s driving.\n", len(r.Visits), plural, r.Metres/1000, short(r.Drive))
+	fmt.Fprintf(&b, "%d stop%s, %s, %s driving.\n", len(r.Visits), plural, Length(r.Metres, o.Imperial), short(r.Drive))
 	write := func(what string, items []Item) {
 		if len(items) == 0 {
 			return
@@ -87,7 +89,7 @@ func (r *Route) Text(o TextOptions) string {
 			if j.Fault == fault.Unknown {
 				cause = "cooling fails, cause not known"
 			}
-			fmt.Fprintf(&b, "   %s: %s", j.Machine, cause)
+			fmt.Fprintf(&b, "   %s: %s", j.Title(), cause)
 			if j.Probability > 0 {
 				fmt.Fprintf(&b, " (%.0f %%)", 100*j.Probability)
 			}
@@ -101,10 +103,29 @@ func (r *Route) Text(o TextOptions) string {
 		}
 	}
 	b.WriteString("\nCautions\n")
-	for _, c := range cautions(r.Visits) {
+	for _, c := range r.Cautions(o.Imperial) {
 		fmt.Fprintf(&b, "- %s\n", c)
 	}
 	return b.String()
+}
+
+// Length writes a distance in kilometres or miles.
+func Length(metres float64, imperial bool) string {
+	if imperial {
+		return fmt.Sprintf("%.0f mi", metres/1609.344) // exact, international mile
+	}
+	return fmt.Sprintf("%.0f km", metres/1000)
+}
+
+// Cautions are those that the faults on the route call for.
+func (r *Route) Cautions(imperial bool) []string {
+	lines := cautions(r.Visits)
+	if imperial {
+		for i := range lines {
+			lines[i] = strings.ReplaceAll(lines[i], "100 °C", "212 °F")
+		}
+	}
+	return lines
 }
 
 // cautions are those that the faults on the route call for, general ones

@@ -1,7 +1,9 @@
 package fleet
 
 import (
+	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -102,4 +104,27 @@ func parseMinute(text string) (minute int, ok bool) {
 	m, merr := strconv.Atoi(mm)
 	minute = h*60 + m
 	return minute, ok && herr == nil && merr == nil && h >= 0 && m >= 0 && m < 60 && len(mm) == 2 && minute <= 1440
+}
+
+// ParseHours reads days and their hours, "mon-fri" to "06:00-22:00", as in the
+// fleet file. A day that is not named is closed; the error tells every problem.
+func ParseHours(text map[string]string) (*Hours, error) {
+	h := new(Hours)
+	var errs []error
+	var said [7]bool
+	for _, when := range slices.Sorted(maps.Keys(text)) {
+		on, err := parseDays(when)
+		spans, err2 := parseSpans(text[when])
+		errs = append(errs, err, err2)
+		for _, d := range on {
+			if said[d] {
+				errs = append(errs, fmt.Errorf("%s is given twice", days[d]))
+			}
+			said[d], h[d] = true, spans
+		}
+	}
+	for d := range h { // in order of the day
+		slices.SortFunc(h[d], func(a, b Span) int { return a.From - b.From })
+	}
+	return h, errors.Join(errs...)
 }
