@@ -53,6 +53,13 @@ func TestFindingLife(t *testing.T) {
 		if last.Change != detect.Cleared || last.At < to+hour {
 			t.Errorf("seed %d: last %v %.1f h after the repair; want it cleared, and not at once", seed, last.Change, float64(last.At-to)/float64(hour))
 		}
+		sick := 0.0
+		for _, c := range first.Candidates {
+			sick += c.Probability
+		}
+		if sick < library.RaiseAt-0.03 { // what is improbable is not listed
+			t.Errorf("seed %d: raised at a probability of trouble of %.2f, not %.2f", seed, sick, library.RaiseAt)
+		}
 		for i, f := range fs {
 			if f.ID != first.ID || f.Seq != i || f.RaisedAt != first.At || f.Machine != "cab-1" || f.Site != "site-1" {
 				t.Errorf("seed %d: change %d is %s/%d of %s at %s, raised at %v", seed, i, f.ID, f.Seq, f.Machine, f.Site, f.RaisedAt)
@@ -62,6 +69,27 @@ func TestFindingLife(t *testing.T) {
 			}
 			wellFormed(t, &f)
 		}
+	}
+}
+
+// A trouble that comes again after it was cleared is another finding.
+func TestSecondFindingHasItsOwnID(t *testing.T) {
+	c := newCabinet(2)
+	m := newMachine()
+	play(m, c.live(2*day))
+	var ids []string
+	for range 2 {
+		c.condBlocked = true
+		fs := play(m, c.live(8*hour))
+		c.condBlocked = false
+		fs = append(fs, play(m, c.live(36*hour))...)
+		if len(fs) < 2 || fs[0].Change != detect.Raised || fs[0].Seq != 0 || fs[len(fs)-1].Change != detect.Cleared {
+			t.Fatalf("findings %+v", fs)
+		}
+		ids = append(ids, fs[0].ID)
+	}
+	if ids[0] == ids[1] {
+		t.Errorf("two findings are both %s", ids[0])
 	}
 }
 

@@ -170,6 +170,16 @@ func TestLastWillAndBackAgain(t *testing.T) {
 			t.Errorf("said %v", fs[0].Fault)
 		}
 	}
+	now := c.at + 300
+	fs := wait(m, &now, hour)
+	if len(fs) != 1 {
+		t.Fatalf("%d findings of an hour of silence", len(fs))
+	}
+	for _, e := range fs[0].Evidence {
+		if strings.Contains(e.Text, "last will") {
+			t.Errorf("%q, but the link has been there again since", e.Text)
+		}
+	}
 }
 
 // Last words of a lost supply make the silence a power cut, with a forecast.

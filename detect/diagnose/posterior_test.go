@@ -55,6 +55,29 @@ func TestRates(t *testing.T) {
 	}
 }
 
+// An hour without evidence moves what the rates say and keeps the rest.
+func TestAnHourWithoutEvidence(t *testing.T) {
+	var p Posterior
+	for s := range p.logp {
+		p.logp[s] = -28
+	}
+	p.logp[fault.Well] = 0
+	var nothing Score
+	p.Advance(&nothing, 1, 1)
+	q := p.Probabilities()
+	left := 1.0
+	for s := 1; s < NumStates; s++ {
+		want := 1 - math.Exp(-transition[fault.Well][s])
+		left -= want
+		if math.Abs(q[s]-want) > 0.01*want {
+			t.Errorf("state %d: %.6f, want %.6f", s, q[s], want)
+		}
+	}
+	if math.Abs(q[fault.Well]-left) > 1e-4 {
+		t.Errorf("well %.5f, want %.5f", q[fault.Well], left)
+	}
+}
+
 // A coil without air ices over: its own rate is well above every turn by
 // chance; so is that of the damp air a leaking door lets in.
 func TestConsequences(t *testing.T) {
@@ -159,20 +182,20 @@ func TestBelievesAfterLongHealth(t *testing.T) {
 	}
 }
 
-// Looking oftener is not knowing more: the same six hours in looks of two
-// minutes and of eight give nearly the same.
+// Looking oftener is not knowing more: the same hour in looks of two
+// minutes and of eight gives nearly the same.
 func TestLooksAreNotIndependent(t *testing.T) {
-	s := say(State(fault.RefrigerantLow), 2)
+	s := say(State(fault.RefrigerantLow), 0.5)
 	after := func(looks int) float64 {
 		p := NewPosterior()
 		for range looks {
-			p.Advance(&s, 1, 6/float64(looks))
+			p.Advance(&s, 1, 1/float64(looks))
 		}
 		return p.Probabilities()[fault.RefrigerantLow]
 	}
-	few, many := after(45), after(180)
-	if math.Abs(few-many) > 0.01 {
-		t.Errorf("%.4f by 45 looks, %.4f by 180", few, many)
+	few, many := after(8), after(30)
+	if math.Abs(few-many) > 0.1*few {
+		t.Errorf("%.4f by 8 looks, %.4f by 30", few, many)
 	}
 }
 
