@@ -162,10 +162,12 @@ func TestLastWillAndBackAgain(t *testing.T) {
 	c := newCabinet(7)
 	m := newMachine()
 	play(m, c.live(6*hour))
-	for range 10 {
+	for i := range 10 {
 		now := c.at + 1000
 		m.Step(status(collector.Offline, now), now, func(f *detect.Finding) { t.Errorf("said %v", f.Fault) })
-		m.Step(status(collector.Online, now+500), now+500, func(f *detect.Finding) { t.Errorf("said %v", f.Fault) })
+		if i%2 == 0 { // not every machine greets; a reading says as much
+			m.Step(status(collector.Online, now+500), now+500, func(f *detect.Finding) { t.Errorf("said %v", f.Fault) })
+		}
 		if fs := play(m, c.live(15*minute)); len(fs) > 0 {
 			t.Errorf("said %v", fs[0].Fault)
 		}
