@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+
+	"github.com/cockroachdb/pebble/v2"
 )
 
 // Report is what Check found.
@@ -54,7 +56,9 @@ func (s *Store) Check(ctx context.Context) (rep Report, err error) {
 			}
 			return ctx.Err()
 		})
-		if err != nil {
+		if pebble.IsCorruptionError(err) {
+			problem(fmt.Errorf("readings %d … %d cannot all be read: %w", set.first, set.last, err))
+		} else if err != nil {
 			return rep, err
 		}
 		if want := set.last - set.first + 1; counts[i] != want {

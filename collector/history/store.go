@@ -121,6 +121,11 @@ func (s *Store) pebbleOptions() *pebble.Options {
 		ReadOnly:           s.o.ReadOnly,
 		MemTableSize:       8 << 20,
 		Logger:             pebbleLog{s.o.Log},
+		// Left out, one bad block of the past would end the process of whoever
+		// reads it. The read's error says enough.
+		EventListener: &pebble.EventListener{DataCorruption: func(i pebble.DataCorruptionInfo) {
+			s.o.Log.Error().Str("file", i.Path).Err(i.Details).Msg("history: the disk has lost readings; see what with verify")
+		}},
 	}
 	for i := range o.Levels {
 		o.Levels[i].Compression = func() *sstable.CompressionProfile { return sstable.ZstdCompression }
