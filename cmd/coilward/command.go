@@ -24,6 +24,9 @@ type commands struct {
 	Learn    learnCommand    `cmd:"" help:"Learn the table of causes from fleets whose truth is known."`
 	Assess   assessCommand   `cmd:"" help:"Say how good the findings about labelled fleets are."`
 	Trial    trialCommand    `cmd:"" help:"Show what other settings would have done to the alerts of past days."`
+	Backup   backupCommand   `cmd:"" help:"Copy history, alerts and settings into a folder, beside a running daemon too."`
+	Restore  restoreCommand  `cmd:"" help:"Make a data folder of a backup, and check it."`
+	Verify   verifyCommand   `cmd:"" help:"Check everything that is stored, or a backup."`
 	Check    checkCommand    `cmd:"" help:"Tell every problem of the configuration and fleet files."`
 	Simulate simulateCommand `cmd:"" help:"Write the messages of an invented fleet, and what was truly wrong with it."`
 	Version  versionCommand  `cmd:"" help:"Print the version."`
