@@ -34,7 +34,7 @@ func (m *Machine) evidence(o *open, v *feature.Vector) {
 			break
 		}
 		n, ok := m.s.Track.Note(p.id, v)
-		if !ok || told[n.ID] {
+		if !ok || told[n.ID] || !p.id.Remarkable(v) && o.NumEvidence > 0 {
 			continue
 		}
 		told[n.ID] = true

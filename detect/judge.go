@@ -108,8 +108,9 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 			s.WellProduct = float32(mid)
 		}
 	}
+	out := m.outOfLimits(at)
 	if !o.Is {
-		if sick < m.lib.RaiseAt {
+		if sick < m.lib.RaiseAt && !out {
 			return
 		}
 		if s.ClearedAt != 0 && at-s.ClearedAt < forgetReturns {
@@ -123,7 +124,7 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 		m.say(o, Raised, emit)
 		return
 	}
-	if sick < quietAt || wellNow > wellEnough || o.backToNormal(v) {
+	if (sick < quietAt || wellNow > wellEnough || o.backToNormal(v)) && !out {
 		if o.QuietFrom == 0 {
 			o.QuietFrom = at
 		}
@@ -140,7 +141,7 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 		return
 	}
 	o.QuietFrom = 0
-	if sick < 0.7 {
+	if sick < 0.7 && o.Fault != fault.Unknown {
 		return // between: let it stand as it was said
 	}
 	before := *o
@@ -153,6 +154,45 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 		said.QuietFrom = 0
 		*o = said
 	}
+}
+
+func total(c []Candidate) (sum float64) {
+	for _, x := range c {
+		sum += x.Probability
+	}
+	return sum
+}
+
+// How long product may stand outside its limits, unexplained, before it is
+// said, ms of event time: an hour and a half, or longer while warm product is pulled down.
+const (
+	outFor         = 90 * 60000
+	outPullingDown = 6 * 3600000
+)
+
+// outOfLimits reports whether the product has been outside its limits for so
+// long, and is not on its way back, that somebody must hear of it whatever the
+// cause.
+func (m *Machine) outOfLimits(at collector.Millis) bool {
+	s := &m.s
+	if !s.Product.Known() || at-s.AirAt > 30*60000 {
+		return false
+	}
+	mid, _, _ := s.Product.Estimate()
+	warm := mid > float64(m.spec.Limits.Warm)+0.5 && s.MeanAir[0] > s.MeanAir[1]-0.3
+	cold := mid < float64(m.spec.Limits.Cold) && s.MeanAir[0] < s.MeanAir[1]+0.3
+	if !warm && !cold {
+		s.OutSince = 0
+		return false
+	}
+	if s.OutSince == 0 {
+		s.OutSince = at
+	}
+	wait := collector.Millis(outFor)
+	if warm && s.Track.PullingDown(at) {
+		wait = outPullingDown
+	}
+	return at-s.OutSince >= wait
 }
 
 // steady takes half of what a new forecast moves: forecasts of a cycling
@@ -231,6 +271,10 @@ func (o *open) of(f fault.Fault) float64 {
 // describe fills an open finding with what is known now.
 func (m *Machine) describe(o *open, q *[diagnose.NumStates]float64, v *feature.Vector, at collector.Millis) {
 	c := candidates(q)
+	if named := total(c); named < 0.5 {
+		// The product is out of its limits, and no named cause fits.
+		c = append([]Candidate{{fault.Unknown, math.Round((1-named)*900) / 1000}}, c[:min(len(c), 4)]...)
+	}
 	o.NumCand = int32(copy(o.Cand[:], c))
 	o.Fault = c[0].Fault
 	m.forecast(o, at)

@@ -61,9 +61,10 @@ type state struct {
 	ClearedAt   collector.Millis
 	Now         collector.Millis
 	Open        [slots]open
-	NoSupply    bool       // the last that was heard spoke of a lost supply
-	WellProduct float32    // product estimate when it last looked well
-	MeanAir     [2]float32 // 25 and 100 min means, for the trend
+	NoSupply    bool             // the last that was heard spoke of a lost supply
+	OutSince    collector.Millis // event time since which the product is outside its limits
+	WellProduct float32          // product estimate when it last looked well
+	MeanAir     [2]float32       // 25 and 100 min means, for the trend
 }
 
 // NewMachine returns the model of a machine nothing has been heard of.

@@ -279,3 +279,19 @@ func (n Note) profileText() string {
 	}
 	return s + fmt.Sprintf(digits, normal, sd)
 }
+
+// Remarkable reports whether a person would call the feature's level abnormal:
+// a standardised one must stand two standard deviations off.
+func (i ID) Remarkable(v *Vector) bool {
+	const twoSD = 0.88 // asinh(2/2)
+	switch {
+	case int(i) < 2*NumProfiles, i == RunLength, i == OffLength, i == Load, i == LoadSlow, i == AirMean, i == CutInMoved,
+		i == CutOutMoved, i == StartRate:
+		return math.Abs(float64(v.Value[i])) > twoSD
+	case i == AirHigh, i == AirLow, i == SensorOdd:
+		return v.Value[i] > 0.5
+	case i == ShortStops:
+		return v.Value[i] > 0.25
+	}
+	return true
+}
