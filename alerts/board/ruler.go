@@ -183,7 +183,9 @@ func (b *Board) people(row *rulerLine, r Reader, now time.Time, l line) {
 	row.Alert, row.AlertURL, row.Priority = a.ID, alertURL(a.ID), a.Priority.String()
 	row.Waiting = waits(a.State)
 	row.Acted = acted(r, a, now, loc)
-	row.Why = r.sentence(a.Why)
+	if !l.past || !a.MovedAt.Time().Before(l.limit) {
+		row.Why = r.sentence(a.Why) // otherwise it tells of time left that has run out since
+	}
 }
 
 // barOf lays a line out on the ruler.
