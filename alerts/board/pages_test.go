@@ -96,24 +96,30 @@ func TestGoldenPages(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			got := get(t, c.world.board(t), c.path, "Cookie", c.cookie).Body.String()
-			got = strings.ReplaceAll(got, assetVersion, "ASSET")
-			got = bulk.ReplaceAllStringFunc(got, func(s string) string {
-				return fmt.Sprintf("%s…%d bytes %x…%s", s[:20], len(s), sha256.Sum256([]byte(s)), s[len(s)-20:])
-			})
-			file := filepath.Join("testdata", name+".golden.html")
-			if *update {
-				if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
-					t.Fatal(err)
-				}
-			}
-			want, err := os.ReadFile(file)
-			if err != nil {
-				t.Fatalf("%v; run go test ./alerts/board -update and read the page", err)
-			}
-			if got != string(want) {
-				t.Errorf("%s differs%s", file, firstDifference(string(want), got))
-			}
+			golden(t, name, got)
 		})
+	}
+}
+
+// golden compares a page with the one that was read and found right.
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	got = strings.ReplaceAll(got, assetVersion, "ASSET")
+	got = bulk.ReplaceAllStringFunc(got, func(s string) string {
+		return fmt.Sprintf("%s…%d bytes %x…%s", s[:20], len(s), sha256.Sum256([]byte(s)), s[len(s)-20:])
+	})
+	file := filepath.Join("testdata", name+".golden.html")
+	if *update {
+		if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatalf("%v; run go test ./alerts/board -update and read the page", err)
+	}
+	if got != string(want) {
+		t.Errorf("%s differs%s", file, firstDifference(string(want), got))
 	}
 }
 

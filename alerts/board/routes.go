@@ -18,6 +18,7 @@ func (b *Board) routes(mount map[string]http.Handler) http.Handler {
 	screen("/machines/{machine}", b.machinePage)
 	screen("/alerts", b.alertsPage)
 	screen("/alerts/{alert}", b.alertPage)
+	b.routeRoutes(mux, screen)
 	mux.HandleFunc("GET /find", func(w http.ResponseWriter, r *http.Request) { b.show(w, r, http.StatusOK, b.findPage(r)) })
 	mux.HandleFunc("GET /reader", func(w http.ResponseWriter, r *http.Request) { b.show(w, r, http.StatusOK, b.readerPage(r)) })
 	mux.HandleFunc("POST /reader", b.saveReader)

@@ -30,6 +30,7 @@ type Options struct {
 
 	Health   func() []Degraded                    // what works only in part
 	Arrival  func(machine string) (Arrival, bool) // planned visits
+	Routes   Routes                               // nil: no routes are planned
 	Mount    map[string]http.Handler              // further paths: "GET /metrics", "GET /livez"
 	Refresh  time.Duration                        // wall time between two looks of a stream; default 2 s
 	Streams  int                                  // most pages live at once, more are told to come back; default 200
@@ -49,6 +50,7 @@ type Board struct {
 	bell     *Bell
 	health   func() []Degraded
 	arrival  func(string) (Arrival, bool)
+	routesOf Routes
 	refresh  time.Duration
 	currency string
 	version  string
@@ -89,6 +91,9 @@ func New(o Options) (*Board, error) {
 	if o.Arrival == nil {
 		o.Arrival = func(string) (Arrival, bool) { return Arrival{}, false }
 	}
+	if o.Routes == nil {
+		o.Routes = noRoutes{}
+	}
 	if o.Fleet == nil || o.Models == nil || o.History == nil || o.Desk == nil || o.Ledger == nil || o.Clock == nil {
 		return nil, errors.New("board: Fleet, Models, History, Desk, Ledger and Clock must be given")
 	}
@@ -97,7 +102,7 @@ func New(o Options) (*Board, error) {
 	}
 	b := &Board{
 		fleet: o.Fleet, models: o.Models, history: o.History, desk: o.Desk, ledger: o.Ledger, clock: o.Clock, bell: o.Bell,
-		health: o.Health, arrival: o.Arrival, refresh: o.Refresh, currency: o.Currency,
+		health: o.Health, arrival: o.Arrival, routesOf: o.Routes, refresh: o.Refresh, currency: o.Currency,
 		version: o.Version, listen: o.Listen, log: o.Log, wall: time.Now,
 		seats: make(chan struct{}, o.Streams), done: make(chan struct{}),
 	}

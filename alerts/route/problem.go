@@ -97,9 +97,9 @@ type Tech struct {
 
 // Costs turn time and distance into money.
 type Costs struct {
-	PerHour         float64 // of driving
-	PerKilometre    float64
-	OvertimePerHour float64
+	PerHour         float64 `yaml:"per_hour"` // of driving
+	PerKilometre    float64 `yaml:"per_kilometre"`
+	OvertimePerHour float64 `yaml:"overtime_per_hour"`
 }
 
 // DefaultCosts are a van and a tech; set your own (common practice, no
