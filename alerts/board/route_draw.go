@@ -46,7 +46,7 @@ type routeBar struct {
 	DriveX, DriveW string
 	WorkX, WorkW   string
 	Middle         string
-	Number         string // "" no room for it
+	Number         string
 	Latest         string // latest useful arrival; "" none within the reach
 	Late           bool
 }
@@ -64,9 +64,7 @@ func barsOf(r *route.Route, told route.Standing, now time.Time) []routeBar {
 			break
 		}
 		b := routeBar{DriveX: per(set), DriveW: per(share(v.Arrive) - set), WorkX: per(begin), WorkW: per(leave - begin), Middle: per((begin + leave) / 2), Late: v.Late()}
-		if leave-begin > 0.02 {
-			b.Number = letter0(i)
-		}
+		b.Number = letter0(i)
 		if l := v.LatestUseful; !l.IsZero() && !l.Before(now) && l.Sub(now) <= routeReach {
 			b.Latest = per(share(l))
 		}
