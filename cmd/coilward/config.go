@@ -15,6 +15,7 @@ import (
 
 	"coilward/alerts/board"
 	"coilward/alerts/notify"
+	"coilward/alerts/route"
 	"coilward/collector/broker"
 	"coilward/collector/mqtt"
 )
@@ -31,6 +32,7 @@ type config struct {
 	Metrics   metricsConfig  `yaml:"metrics"`
 	Influx    influxConfig   `yaml:"influx"`
 	Notify    notifyConfig   `yaml:"notify"`
+	Route     route.Roster   `yaml:"route"` // no techs: no routes are planned
 	Log       logConfig      `yaml:"log"`
 
 	hasBroker bool
@@ -171,7 +173,7 @@ func (c *config) resolve(folder string) {
 	for _, p := range []*string{
 		&c.FleetFile, &c.DataDir, &c.MQTT.PasswordFile, &c.MQTT.TLS.CAFile, &c.MQTT.TLS.CertFile, &c.MQTT.TLS.KeyFile,
 		&c.Broker.CredentialsFile, &c.Broker.TLS.CertFile, &c.Broker.TLS.KeyFile, &c.Broker.TLS.ClientCAFile,
-		&c.Influx.TokenFile, &c.Notify.PeopleFile, &c.Notify.SMTP.PasswordFile, &c.Notify.Webhook.SecretFile,
+		&c.Influx.TokenFile, &c.Notify.PeopleFile, &c.Notify.SMTP.PasswordFile, &c.Notify.Webhook.SecretFile, &c.Route.PartsFile,
 	} {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(folder, *p)
@@ -228,6 +230,7 @@ func (c *config) Validate() error {
 	if s := c.Notify.SMTP; s.Host == "" && len(s.To) > 0 {
 		bad("notify: smtp needs host, the mail server")
 	}
+	errs = append(errs, checkRoster(&c.Route))
 	return errors.Join(errs...)
 }
 

@@ -71,7 +71,7 @@ func (c *demoCommand) run(ctx context.Context, s *streams) int {
 	conf := defaults()
 	conf.FleetFile, conf.DataDir, conf.hasBroker = filepath.Join(dir, "fleet.yaml"), dir, true
 	conf.Board.Listen, conf.Broker.Listen, conf.History.RetainDays = c.Listen, "127.0.0.1:0", 0
-	conf.gather = time.Millisecond
+	conf.gather, conf.Route = time.Millisecond, demoTechs()
 	if err := os.WriteFile(conf.FleetFile, simulate.DemoFleet, 0o600); err != nil {
 		return fail(err)
 	}

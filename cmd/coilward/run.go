@@ -37,20 +37,21 @@ type daemon struct {
 	log      zerolog.Logger
 	registry *prometheus.Registry
 
-	fleet   atomic.Pointer[fleet.Fleet]
-	history *history.Store
-	ledger  *ledger.Ledger
-	desk    *ledger.Desk
-	team    *notify.Team
-	notify  *notify.Loop
-	pipe    *pipeline
-	gate    *gate
-	intake  *intake.Intake
-	broker  *broker.Broker // nil: not used
-	client  *mqtt.Client   // nil: not used
-	influx  *influx.DB     // nil: not used
-	board   *board.Board
-	bell    board.Bell
+	fleet    atomic.Pointer[fleet.Fleet]
+	history  *history.Store
+	ledger   *ledger.Ledger
+	desk     *ledger.Desk
+	team     *notify.Team
+	notify   *notify.Loop
+	pipe     *pipeline
+	gate     *gate
+	intake   *intake.Intake
+	broker   *broker.Broker // nil: not used
+	client   *mqtt.Client   // nil: not used
+	influx   *influx.DB     // nil: not used
+	board    *board.Board
+	dispatch *dispatcher // nil: no techs to send
+	bell     board.Bell
 
 	feeding sync.Mutex // held by whoever feeds pipe.models
 
@@ -94,7 +95,7 @@ func newDaemon(ctx context.Context, c *config, f *fleet.Fleet, clock Clock, log 
 	}
 	d.desk, err = ledger.NewDesk(ctx, ledger.DeskOptions{
 		Ledger: d.ledger, Queue: alerts.Options{Fleet: f}, Tell: d.team.Tell,
-		Changed: func([]alerts.Change) { d.bell.Ring(); d.notify.Wake() },
+		Changed: func([]alerts.Change) { d.bell.Ring(); d.notify.Wake(); d.dispatch.Wake() },
 	})
 	if err != nil {
 		return nil, err
@@ -109,6 +110,9 @@ func newDaemon(ctx context.Context, c *config, f *fleet.Fleet, clock Clock, log 
 		return nil, err
 	}
 	if err := d.secondHistory(); err != nil {
+		return nil, err
+	}
+	if err := d.routes(ctx); err != nil {
 		return nil, err
 	}
 	return d, d.screens()
@@ -242,12 +246,16 @@ func (d *daemon) secondHistory() error {
 
 // screens sets up the board, and beside it what machines ask.
 func (d *daemon) screens() (err error) {
-	d.board, err = board.New(board.Options{
+	o := board.Options{
 		Listen: d.config.Board.Listen, Hosts: hostsOf(d.config.Board.BaseURL),
 		Fleet: d.fleet.Load, Models: boardModels{d}, History: boardHistory{d.history, d.log}, Desk: d.desk, Ledger: d.ledger,
 		Clock: d.clock, Bell: &d.bell, Health: d.degraded, Version: version(), Log: part(d.log, "board"),
 		Mount: d.probes(),
-	})
+	}
+	if d.dispatch != nil {
+		o.Routes, o.Arrival = d.dispatch, d.dispatch.Arrival
+	}
+	d.board, err = board.New(o)
 	if err == nil {
 		d.registerMetrics()
 	}
@@ -305,6 +313,9 @@ func (d *daemon) run(ctx context.Context) error {
 	g.Go(func() error { return d.board.Run(screens, d.opened) })
 	g.Go(func() error { return d.notify.Run(screens) })
 	g.Go(func() error { return d.admin(screens) })
+	if d.dispatch != nil {
+		g.Go(func() error { return d.dispatch.Run(screens) })
+	}
 	if d.config.Metrics.Listen != "" {
 		g.Go(func() error { return d.serveProbes(screens, d.probed) })
 	}

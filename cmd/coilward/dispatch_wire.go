@@ -1,0 +1,77 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"time"
+
+	"coilward/alerts/notify"
+	"coilward/alerts/route"
+)
+
+const (
+	planGap   = 30 * time.Second // on the wall, at the speed of the wall
+	planAgain = 5 * time.Minute
+)
+
+// checkRoster says what is wrong with the techs of a configuration.
+func checkRoster(r *route.Roster) error {
+	errs := []error{r.Validate()}
+	for _, m := range r.Techs {
+		for _, c := range m.Contacts {
+			if !slices.Contains(notify.Channels, c.Channel) {
+				errs = append(errs, fmt.Errorf("route: tech %q: contact channel %q is none of %v", m.ID, c.Channel, notify.Channels))
+			}
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// routes sets up the planning of routes; with no techs there is none.
+func (d *daemon) routes(ctx context.Context) error {
+	c := &d.config.Route
+	if len(c.Techs) == 0 {
+		return nil
+	}
+	if err := checkRoster(c); err != nil {
+		return err
+	}
+	var parts *route.Parts
+	if c.PartsFile != "" {
+		text, err := os.ReadFile(c.PartsFile)
+		if err != nil {
+			return fmt.Errorf("the table of parts cannot be read: %w", err)
+		}
+		if parts, err = route.ParseParts(c.PartsFile, text); err != nil {
+			return err
+		}
+	}
+	// Only the demonstration's clock is fast, and it is fast only later.
+	gap, again := planGap, planAgain
+	if _, wall := d.clock.(wallClock); !wall {
+		gap, again = 2*time.Second, 10*time.Second
+	}
+	var err error
+	d.dispatch, err = newDispatcher(ctx, dispatchOptions{
+		Roster: c, Parts: parts, Open: d.desk.Alerts, Fleet: d.fleet.Load, Clock: d.clock, Store: d.ledger, Team: d.team,
+		BaseURL: d.config.Board.BaseURL, Gap: gap, Again: again, Changed: func() { d.bell.Ring(); d.notify.Wake() }, Log: part(d.log, "route"),
+	})
+	return err
+}
+
+// demoTechs are invented, like the rest of the demonstration.
+func demoTechs() route.Roster {
+	week := map[string]string{"mon-sun": "07:00-17:00"}
+	tech := func(id, name string, lat, lon float64, skills []string, van map[string]int) route.Member {
+		return route.Member{ID: id, Name: name, Start: route.Coordinates{Latitude: lat, Longitude: lon}, TimeZone: "America/New_York", Shift: week,
+			Skills: skills, Van: van, Contacts: []route.Reach{{Channel: "mqtt", To: "routes/" + id}}}
+	}
+	return route.Roster{MaxOvertime: time.Hour, Techs: []route.Member{
+		tech("ines", "Ines Calloway", 40.44, -79.99, []string{"refrigeration-mechanic"}, map[string]int{"evaporator fan motor": 2, "fan blade": 2, "filter drier": 1, "wire connectors": 10}),
+		tech("tobias", "Tobias Renn", 40.50, -80.10, nil, map[string]int{"condenser fan motor": 1, "door gasket": 2, "start relay": 1}),
+		tech("mara", "Mara Quist", 40.38, -79.84, []string{"electrician"}, map[string]int{"fuse": 6, "temperature probe": 2}),
+	}}
+}
