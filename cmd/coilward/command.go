@@ -27,6 +27,8 @@ type commands struct {
 	Backup   backupCommand   `cmd:"" help:"Copy history, alerts and settings into a folder, beside a running daemon too."`
 	Restore  restoreCommand  `cmd:"" help:"Make a data folder of a backup, and check it."`
 	Verify   verifyCommand   `cmd:"" help:"Check everything that is stored, or a backup."`
+	Export   exportCommand   `cmd:"" help:"Write stored readings as CSV or Parquet."`
+	Import   importCommand   `cmd:"" help:"Add old readings from CSV files to the history."`
 	Check    checkCommand    `cmd:"" help:"Tell every problem of the configuration and fleet files."`
 	Simulate simulateCommand `cmd:"" help:"Write the messages of an invented fleet, and what was truly wrong with it."`
 	Version  versionCommand  `cmd:"" help:"Print the version."`
