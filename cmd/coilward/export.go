@@ -196,7 +196,7 @@ func (t *csvTable) close() error {
 
 // parquetTable writes Apache Parquet, compressed with Zstandard.
 type parquetTable struct {
-	w    *parquet.Writer
+	w    *parquet.GenericWriter[any]
 	rows []parquet.Row
 	at   []int // column of each field: firstColumns, channels, extra
 }
@@ -218,7 +218,7 @@ func newParquetTable(out io.Writer) *parquetTable {
 		group[c.String()] = parquet.Optional(leaf)
 	}
 	schema := parquet.NewSchema("reading", group)
-	t := &parquetTable{w: parquet.NewWriter(out, schema, parquet.Compression(&parquet.Zstd))}
+	t := &parquetTable{w: parquet.NewGenericWriter[any](out, schema, parquet.Compression(&parquet.Zstd))}
 	column := map[string]int{}
 	for i, path := range schema.Columns() {
 		column[path[0]] = i
