@@ -191,3 +191,18 @@ func TestUnit(t *testing.T) {
 		t.Errorf("systemd-analyze: %v\n%s", err, out)
 	}
 }
+
+// The picture in the README is there, and light.
+func TestPicture(t *testing.T) {
+	readme, err := os.ReadFile(filepath.Join("..", "README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	info, err := os.Stat("board.png")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(string(readme), "(deploy/board.png)") || info.Size() > 150_000 {
+		t.Errorf("the README does not show board.png, or its %d bytes are too many", info.Size())
+	}
+}
