@@ -6,9 +6,11 @@ import (
 	"html/template"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
+	"coilward/alerts"
 	"coilward/alerts/route"
 )
 
@@ -221,11 +223,35 @@ func (b *Board) techView(r Reader, now time.Time, day *route.Day, i int) techVie
 		if planned.Overtime >= time.Minute {
 			out.Overtime = span(planned.Overtime) + " past the end of the shift"
 		}
-		out.Cautions = planned.Cautions(r.Fahrenheit)
+	}
+	if all := b.withHere(planned, told); len(all.Visits) > 0 {
+		out.Cautions = all.Cautions(r.Fahrenheit)
 	}
 	out.Load, out.Check, out.Tools = items(planned.Load.Parts), items(planned.Load.Check), planned.Load.Tools
 	out.Bars = barsOf(planned, told, now)
 	return out
+}
+
+// withHere is the route and, before it, the stop that is worked at: its cautions
+// count while the tech is there.
+func (b *Board) withHere(planned *route.Route, told route.Standing) *route.Route {
+	if !told.Arrived {
+		return planned
+	}
+	here := &route.Stop{ID: told.Stop}
+	for _, a := range b.desk.Alerts() {
+		if !slices.Contains(told.Alerts, a.ID) {
+			continue
+		}
+		for _, member := range a.Members {
+			j := route.Job{Machine: member.Machine, Fault: a.Fault}
+			if m, ok := b.fleet().Machine(member.Machine); ok {
+				j.Refrigerant, j.TCS = m.Refrigerant, alerts.HasFoodClock(m.Product)
+			}
+			here.Jobs = append(here.Jobs, j)
+		}
+	}
+	return &route.Route{Visits: append([]route.Visit{{Stop: here}}, planned.Visits...)}
 }
 
 // standing fills in what was reported.
