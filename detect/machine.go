@@ -172,6 +172,16 @@ func (m *Machine) withhold(score *diagnose.Score, at collector.Millis) {
 	if t.DoorShut() {
 		fill = shutMinutes // nobody fills through a door that is shut
 	}
+	// Supply is a fact, not a likelihood: a meter that reads nothing has none
+	// behind it, one that reads the mains has. It counts by the minute, for a
+	// plug is also pulled to clean.
+	if dead, known := t.SupplyDead(); known {
+		if dead > 0 {
+			score[fault.PowerLost] += float32(math.Min(dead/2, 10))
+		} else {
+			score[fault.PowerLost] -= 10
+		}
+	}
 	if t.WarmMinutes() < fill {
 		score[fault.DoorOpen] = min(score[fault.DoorOpen], score[diagnose.WarmLoad])
 	}

@@ -41,7 +41,9 @@ func TestFindingLife(t *testing.T) {
 			t.Fatalf("seed %d: findings %v", seed, fs)
 		}
 		first, last := fs[0], fs[len(fs)-1]
-		if first.Change != detect.Raised || first.Fault != fault.CondenserBlocked {
+		// A path that is shut and a fan that stands look alike to channels
+		// that do not hold the fan's own current.
+		if first.Change != detect.Raised || first.Fault != fault.CondenserBlocked && first.Fault != fault.CondenserFanStopped {
 			t.Errorf("seed %d: first %v %v", seed, first.Change, first.Fault)
 		}
 		if first.At < from || first.At > from+3*hour {

@@ -86,6 +86,11 @@ func ParseTable(b []byte) (*Table, error) {
 		if len(tf.Knots) < 2 || len(tf.Weight) != len(tf.Knots) {
 			return nil, fmt.Errorf("likelihood table %q: feature %q needs a row a knot, two at least", f.Version, tf.Name)
 		}
+		for k := 1; k < len(tf.Knots); k++ {
+			if tf.Knots[k] <= tf.Knots[k-1] {
+				return nil, fmt.Errorf("likelihood table %q: the knots of feature %q must rise", f.Version, tf.Name)
+			}
+		}
 		t.knots[i] = tf.Knots
 		for _, row := range tf.Weight {
 			if len(row) != NumStates {

@@ -77,8 +77,8 @@ func (s *State) Observe(r *collector.Reading) Event {
 	switch {
 	case !s.Known:
 		s.Known, s.Running, s.Since = true, running, r.At
-	case r.At-s.last > maxGap && running != s.Running:
-		// Changed somewhere in a gap: when is unknown, so no length counts.
+	case r.At-s.last > maxGap:
+		// What happened in the gap is unknown, so no length counts.
 		s.Running, s.Since = running, r.At
 	case running != s.Running:
 		// The change lies between the last reading and this one.

@@ -1,0 +1,108 @@
+package feature
+
+import (
+	"math"
+
+	"coilward/collector"
+)
+
+// Suspect reports whether a channel contradicts itself too much to be used.
+func (t *Tracker) Suspect(c collector.Channel) bool { return t.sensor.bad(c) }
+
+// Resettle lets the learned band follow quickly: the setpoint was moved.
+func (t *Tracker) Resettle() {
+	for _, s := range []*scalar{&t.cutIn, &t.cutOut, &t.runLen, &t.offLen, &t.startBase} {
+		s.n = min(s.n, 6)
+	}
+	for _, s := range []*scalar{&t.airMean, &t.load2, &t.load10} {
+		s.n = min(s.n, 12)
+	}
+}
+
+// Latest returns the newest value of every channel heard.
+func (t *Tracker) Latest() (has collector.ChannelSet, v [collector.NumChannels]float64) {
+	for c := range t.seen.All {
+		v[c] = math.Round(float64(t.latest[c])*1000) / 1000
+	}
+	return t.seen, v
+}
+
+// RunFraction returns the share of the last hours that the compressor ran.
+func (t *Tracker) RunFraction() float64 { return float64(t.frac10.v) }
+
+// Band returns the learned cut-in and cut-out of the air, °C.
+func (t *Tracker) Band() (in, out float64, ok bool) {
+	return float64(t.cutIn.mean), float64(t.cutOut.mean), t.cutIn.n > 4 && t.cutOut.n > 4
+}
+
+// CalledNotRunning reports whether the thermostat calls and nothing runs.
+func (t *Tracker) CalledNotRunning() bool { return t.callNoRun > 1 }
+
+// NoSupplyMinutes returns for how long there has been no sign of supply.
+func (t *Tracker) NoSupplyMinutes() float64 { return float64(t.noSupply) }
+
+// AmbientNow returns the ambient, °C, where it is measured and believed.
+func (t *Tracker) AmbientNow() (float64, bool) { return t.ambient() }
+
+// NormalAir returns the machine's own mean air, °C; NaN while unknown.
+func (t *Tracker) NormalAir() float64 {
+	if t.airMean.n < 5 {
+		return math.NaN()
+	}
+	return float64(t.airMean.mean)
+}
+
+// habits learns at which hours of the day the machine is let stand warm: an
+// energy saver does so every night, a fault does not keep hours.
+func (t *Tracker) habits(at collector.Millis, warm bool, dt float64) {
+	h := int8(at / 3600000 % 24)
+	if h != t.habitHour {
+		share := min(t.habitWarm/20, 1)
+		k := float32(0.3)
+		t.habit[t.habitHour] += k * (share - t.habit[t.habitHour])
+		t.habitHour, t.habitWarm = h, 0
+	}
+	if warm {
+		t.habitWarm += float32(dt)
+	}
+}
+
+// Trust is how far the machine's own standard can be believed, 0 to 1: it
+// takes half a day of well life to see what the day does to it.
+func (t *Tracker) Trust() float64 {
+	const halfDay = 12 * 60 // min
+	trust := 0.35 + 0.65*math.Min(float64(t.wellMinutes)/halfDay, 1)
+	if t.air5.w == 0 {
+		trust /= 4 // without the air nobody can say whether it cools
+	}
+	return trust
+}
+
+// pullDown is how long a cabinet full of warm product may take to come back
+// to its band, hours (common practice, no source).
+const pullDown = 14
+
+// PullingDown reports whether warm product or a long opening may still explain
+// a high load at event time at.
+func (t *Tracker) PullingDown(at collector.Millis) bool {
+	return t.warmedAt != 0 && at-t.warmedAt < pullDown*3600000
+}
+
+// WarmMinutes returns for how long the door has been open, or the compressor
+// has run without getting the air down, whichever is longer.
+func (t *Tracker) WarmMinutes() float64 { return float64(max(t.doorOpenFor, t.runWarm)) }
+
+// DoorShut reports whether a door switch says that the door is shut, and has
+// said so for the last hour.
+func (t *Tracker) DoorShut() bool {
+	return t.seen.Has(collector.Door) && t.doorOpenFor == 0 && t.doorShare.v < 0.05
+}
+
+// SupplyDead returns for how many minutes there has been no mains supply; known
+// is false on a machine none of whose channels can tell.
+func (t *Tracker) SupplyDead() (minutes float64, known bool) {
+	if t.lastAt[collector.MainsVoltage] == 0 && t.lastAt[collector.MainsCurrent] == 0 {
+		return 0, false
+	}
+	return float64(t.noSupply), t.noSupply > 0 || t.lastAt[collector.MainsVoltage] == t.last
+}
