@@ -229,7 +229,7 @@ func (o *open) backToNormal(v *feature.Vector) bool {
 			seen++
 		case id == feature.DoorMinutes, id == feature.CallNoRun, id == feature.NoCallWarm, id == feature.CallCold, id == feature.SensorOdd,
 			id == feature.ShortStops:
-			if v.Value[id] > 0.5 {
+			if v.Has[id] && v.Value[id] > 0.5 {
 				return false
 			}
 			seen++

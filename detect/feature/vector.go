@@ -24,7 +24,7 @@ func (t *Tracker) Fill(v *Vector, at collector.Millis) {
 		}
 	}
 	t.fillCycle(v, at)
-	t.fillAir(v)
+	t.fillAir(v, at)
 	t.fillLevels(v, at)
 	if t.lastAt[collector.Door] != 0 && at-t.lastAt[collector.Door] < staleAfter {
 		v.set(DoorMinutes, minutes(t.doorOpenFor))
@@ -85,7 +85,7 @@ func (t *Tracker) fillCycle(v *Vector, at collector.Millis) {
 	if t.startBase.n > 3 {
 		v.set(StartRate, asinh(t.startBase.z(math.Log(float64(t.starts)+0.3), 0.3)*2))
 	}
-	if t.nOut > 0 {
+	if t.nOut > 0 && at-t.lastRunAt < staleAfter { // what a long run has left behind says nothing
 		v.set(ShortStops, float64(t.shortStops.v))
 	}
 	v.set(Inrush, math.Asinh(float64(t.inrush)))
@@ -106,7 +106,7 @@ func (t *Tracker) fillCycle(v *Vector, at collector.Millis) {
 	}
 }
 
-func (t *Tracker) fillAir(v *Vector) {
+func (t *Tracker) fillAir(v *Vector, at collector.Millis) {
 	if t.air5.w == 0 || t.sensor.bad(collector.CabinetAir) {
 		return
 	}
@@ -118,10 +118,10 @@ func (t *Tracker) fillAir(v *Vector) {
 		v.set(AirMean, asinh(2*t.airMean.z(float64(t.air90.v), 0.25)))
 		v.set(AirTrend, asinh(2*t.airTrend.z(float64(t.air20.v-t.air80.v), 0.25)))
 	}
-	if t.nIn >= 2 {
+	if t.nIn >= 2 && at-t.lastOffAt < 2*staleAfter {
 		v.set(CutInMoved, asinh(2*t.cutIn.z(float64(t.recentIn.v), 0.3)))
 	}
-	if t.nOut >= 2 {
+	if t.nOut >= 2 && at-t.lastRunAt < 2*staleAfter {
 		v.set(CutOutMoved, asinh(2*t.cutOut.z(float64(t.recentOut.v), 0.3)))
 	}
 }
