@@ -26,8 +26,8 @@ func (simulateCommand) Help() string {
 	return `Writes what an invented fleet would have sent, with what was truly wrong with it, to try the models on.
 
 Example:
-  coilward simulate --out /tmp/fleet --machines 20 --days 3
-  coilward replay --fleet /tmp/fleet/fleet.yaml /tmp/fleet/messages.ndjson.gz`
+  coilward simulate --out fleet --machines 20 --days 3
+  coilward replay --fleet fleet/fleet.yaml fleet/messages.ndjson.gz`
 }
 
 func (c *simulateCommand) run(_ context.Context, s *streams) int {
