@@ -2,10 +2,13 @@ package board
 
 import (
 	"context"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -22,22 +25,40 @@ import (
 type rounds struct {
 	w      *world
 	roster route.Roster
-	told   map[string]route.Standing
-	by     []string
+
+	mu   sync.Mutex // guards what follows
+	told map[string]route.Standing
+	by   []string
 }
 
 func (r *rounds) Day() *route.Day {
-	in := route.PlanInput{Now: r.w.Now(), Open: r.w.Alerts(), Fleet: r.w.fleet, Roster: &r.roster, Told: r.told}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.day()
+}
+
+// kept returns a tech's standing and what has been reported by all.
+func (r *rounds) kept(tech string) (route.Standing, []string) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.told[tech], slices.Clone(r.by)
+}
+
+func (r *rounds) day() *route.Day {
+	told := maps.Clone(r.told)
+	in := route.PlanInput{Now: r.w.Now(), Open: r.w.Alerts(), Fleet: r.w.fleet, Roster: &r.roster, Told: told}
 	p, out := in.Problem()
 	plan, err := route.Make(context.Background(), p, route.Options{})
 	if err != nil {
 		return &route.Day{Roster: &r.roster, Problem: err.Error()}
 	}
-	return &route.Day{At: in.Now, Plan: plan, LeftOut: append(plan.LeftOut, out...), Roster: &r.roster, Told: r.told}
+	return &route.Day{At: in.Now, Plan: plan, LeftOut: append(plan.LeftOut, out...), Roster: &r.roster, Told: told}
 }
 
 func (r *rounds) Report(_ context.Context, tech, stop string, step route.Step, by string) error {
-	day := r.Day()
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	day := r.day()
 	m, _ := day.Member(tech)
 	duty, _ := m.Duty(r.w.Now())
 	was := r.told[tech]
@@ -166,8 +187,11 @@ func TestMorningOfATechInABrowser(t *testing.T) {
 		t.Fatalf("%d stops make no morning", stops)
 	}
 	pressed := 0
-	for len(r.told["ben"].Done) < 2 {
-		before := len(r.by)
+	for {
+		standing, before := r.kept("ben")
+		if len(standing.Done) == 2 {
+			break
+		}
 		height := eval[float64](t, ctx, `document.querySelector(".first button").getBoundingClientRect().height`)
 		if height < 48 {
 			t.Fatalf("the button is %.0f px high: not for a gloved thumb", height)
@@ -181,12 +205,13 @@ func TestMorningOfATechInABrowser(t *testing.T) {
 		if !strings.HasPrefix(eval[string](t, ctx, `document.querySelector(".first a[href^='geo:']").getAttribute("href")`), "geo:") {
 			t.Fatal("no way to the map")
 		}
-		if len(r.by) != before+1 {
-			t.Fatalf("pressing did nothing: %v", r.by)
+		standing, by := r.kept("ben")
+		if len(by) != len(before)+1 {
+			t.Fatalf("pressing did nothing: %v", by)
 		}
 		look(ctx)
 		// The cautions of a machine hold while somebody works at it.
-		if r.told["ben"].Arrived && r.told["ben"].Stop == "site-01" && !strings.Contains(get(t, b, "/route/ben").Body.String(), "R-290") {
+		if standing.Arrived && standing.Stop == "site-01" && !strings.Contains(get(t, b, "/route/ben").Body.String(), "R-290") {
 			t.Error("at the machine, and its caution is gone")
 		}
 		pressed++
@@ -194,9 +219,10 @@ func TestMorningOfATechInABrowser(t *testing.T) {
 		w.pass(20 * time.Minute)
 	}
 	want := []string{"driving", "arrived", "done", "driving", "arrived", "done"}
+	_, by := r.kept("ben")
 	for i, step := range want {
-		if !strings.HasPrefix(r.by[i], step+" ") {
-			t.Fatalf("the morning went %v", r.by)
+		if !strings.HasPrefix(by[i], step+" ") {
+			t.Fatalf("the morning went %v", by)
 		}
 	}
 }
