@@ -19,9 +19,9 @@ import (
 type learnCommand struct {
 	Out        string   `required:"" placeholder:"FILE" type:"path" help:"Where the table is written."`
 	Seed       uint64   `default:"1" help:"Of what is drawn by lot. The same seed and fleets give the same table."`
-	Iterations int      `default:"120" help:"Most steps of the fit."`
-	Ridge      float64  `default:"2e-6" help:"Penalty on the size of the weights."`
-	Smooth     float64  `default:"1e-5" help:"Penalty on the bends of the weights between knots."`
+	Iterations int      `default:"60" help:"Most steps of the fit."`
+	Ridge      float64  `default:"4e-5" help:"Penalty on the size of the weights."`
+	Smooth     float64  `default:"3e-5" help:"Penalty on the bends of the weights between knots."`
 	Date       string   `placeholder:"DATE" help:"Written into the table's version; today if not given."`
 	Folders    []string `arg:"" name:"folder" help:"Labelled fleets: folders with fleet.yaml, messages.ndjson.gz and truth.json, as simulate writes them."`
 }

@@ -18,9 +18,9 @@ import (
 // Options say how to fit. Zero means the default.
 type Options struct {
 	Seed       uint64
-	Ridge      float64 // 2e-6
-	Smooth     float64 // on second differences; 1e-5
-	Iterations int     // at most; 120
+	Ridge      float64 // 4e-5
+	Smooth     float64 // on second differences; 3e-5
+	Iterations int     // at most; 60
 	NoThinning bool    // learn from the examples as they are, with no channel taken away
 
 	// Progress is told of every iteration; may be nil.
@@ -42,13 +42,13 @@ type Model struct {
 // Fit learns a table from examples of every state.
 func Fit(examples []Example, o Options) (*Model, error) {
 	if o.Ridge <= 0 {
-		o.Ridge = 2e-6
+		o.Ridge = 4e-5
 	}
 	if o.Smooth <= 0 {
-		o.Smooth = 1e-5
+		o.Smooth = 3e-5
 	}
 	if o.Iterations <= 0 {
-		o.Iterations = 120
+		o.Iterations = 60
 	}
 	w, have := weights(examples)
 	var missing []string
@@ -95,6 +95,7 @@ func (m *Model) objective(examples []Example, w []float64, o *Options) *objectiv
 		add(&x, e, w[i]/2)
 	}
 	obj.prepare()
+	obj.centre = obj.alone()
 	return obj
 }
 
@@ -119,7 +120,7 @@ func (m *Model) minimise(obj *objective, o *Options) error {
 	if o.Progress != nil {
 		settings.Recorder = &recorder{tell: o.Progress}
 	}
-	r, err := optimize.Minimize(problem, make([]float64, obj.dim()), settings,
+	r, err := optimize.Minimize(problem, slices.Clone(obj.centre), settings,
 		&optimize.LBFGS{Store: 8, Linesearcher: &optimize.MoreThuente{}})
 	// A line search that finds no lower point any more has arrived as near as
 	// the arithmetic allows.

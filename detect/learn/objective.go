@@ -14,10 +14,11 @@ const states = diagnose.NumStates
 
 // objective is the penalised negative log-likelihood
 //
-//	Σ_n w_n (ln Σ_s e^{z_ns} − z_n,y(n)) + ridge ‖A‖² + smooth Σ (A_j−1 − 2 A_j + A_j+1)²
+//	Σ_n w_n (ln Σ_s e^{z_ns} − z_n,y(n)) + ridge ‖D‖² + smooth Σ (D_j−1 − 2 D_j + D_j+1)²
 //
 // of the states y given z = M·A + b, where M is the design and A holds a row of
-// one weight a state for each column. Parameters are A row by row, then b.
+// one weight a state for each column, and D is what A differs from the centre by.
+// Parameters are A row by row, then b.
 type objective struct {
 	m      *design
 	state  []uint8
@@ -26,6 +27,7 @@ type objective struct {
 	smooth float64
 	first  [feature.NumFeatures]int // columns of each feature
 	knots  [feature.NumFeatures]int
+	centre []float64 // what the penalties draw the weights to; nil: nothing
 
 	parts []part
 }
@@ -122,6 +124,13 @@ func (o *objective) likelihood(p *part, x []float64) {
 
 func (o *objective) penalty(x, gradient []float64) float64 {
 	loss := 0.0
+	if o.centre != nil {
+		d := make([]float64, len(x))
+		for i := range d {
+			d[i] = x[i] - o.centre[i]
+		}
+		x = d
+	}
 	for i := range o.m.columns * states {
 		loss += o.ridge * x[i] * x[i]
 		gradient[i] += 2 * o.ridge * x[i]
