@@ -115,8 +115,8 @@ func New(o Options) *Set {
 	return s
 }
 
-// Start says at which pipeline time the first epoch begins, before Run and
-// Feed. Listed machines are known from then on. A set that was recovered has
+// Start says at which pipeline time the first epoch begins, before anything is
+// fed. Listed machines are known from then on. A set that was recovered has
 // started.
 func (s *Set) Start(at collector.Millis) {
 	if s.started {
@@ -124,15 +124,17 @@ func (s *Set) Start(at collector.Millis) {
 	}
 	s.started = true
 	s.tick = Floor(at)
-	for _, k := range s.keepers {
-		k.tick = s.tick
-	}
-	for m := range s.o.Fleet.All {
-		k := s.keepers[s.shardOf(m.ID)]
-		if k.machines[m.ID] == nil {
-			k.meet(m, at)
+	// By the shards themselves: they may be running, and a fleet file read
+	// again before the first tick is already on its way to them.
+	tick, listed := s.tick, s.o.Fleet
+	s.each(func(i int, k *keeper) {
+		k.tick = tick
+		for m := range listed.All {
+			if s.shardOf(m.ID) == i && k.machines[m.ID] == nil {
+				k.meet(m, at)
+			}
 		}
-	}
+	})
 }
 
 // shardOf chooses by FNV-1a.
