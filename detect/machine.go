@@ -64,6 +64,7 @@ type state struct {
 	NoSupply    bool             // the last that was heard spoke of a lost supply
 	OutSince    collector.Millis // event time since which the product is outside its limits
 	WellProduct float32          // product estimate when it last looked well
+	Life        [6]life          // the newest pieces of ordinary life, oldest first
 	MeanAir     [2]float32       // 25 and 100 min means, for the trend
 }
 
@@ -100,6 +101,9 @@ func (m *Machine) Step(r *collector.Reading, now collector.Millis, emit func(*Fi
 		s.Interval += k * (float32(dt)/1000 - s.Interval)
 	}
 	first := s.At == 0
+	if !first && dt >= lastLink {
+		m.note(life{Is: true, Kind: LinkOutage, From: s.At, To: r.At})
+	}
 	s.At = r.At
 	q := s.Posterior.Probabilities()
 	learn := q[fault.Well] + q[diagnose.Resettled] + 0.2*q[diagnose.WarmLoad]
@@ -147,6 +151,7 @@ func (m *Machine) look(at collector.Millis, emit func(*Finding)) {
 	if q[diagnose.Resettled] > 0.5 {
 		s.Track.Resettle()
 	}
+	m.ordinaryLife(&q, at)
 	m.judge(&q, diagnose.WellNow(&score), &v, at, emit)
 }
 
@@ -219,6 +224,7 @@ func (m *Machine) View() View {
 	if in, out, ok := s.Track.Band(); ok {
 		v.Learned, v.CutIn, v.CutOut = true, quantity.Celsius(in), quantity.Celsius(out)
 	}
+	v.Happenings = m.happenings()
 	for i := range s.Open {
 		if o := &s.Open[i]; o.Is {
 			v.OpenFindings = append(v.OpenFindings, o.finding(m))
