@@ -270,12 +270,17 @@ func (n Note) profileText() string {
 	if math.IsNaN(normal) {
 		return s
 	}
-	digits := "; this machine's normal is %.1f ± %.1f"
+	// The unit stands behind every pair: screens that show °F find it there.
+	digits := "; this machine's normal is %.1f ± %.1f K"
 	switch n.ID {
-	case EvapFanRun, EvapFanOff, CondFanRun, MainsOff, Current, OffSlope:
+	case EvapFanRun, EvapFanOff, CondFanRun, MainsOff, Current:
+		digits = "; this machine's normal is %.2f ± %.2f A"
+	case RunSlope:
+		digits = "; this machine's normal is %.1f ± %.1f K/h"
+	case OffSlope: // per kelvin of ambient over air: the same number in °F
 		digits = "; this machine's normal is %.2f ± %.2f"
 	case EvapSpeedRun, CondSpeedRun:
-		digits = "; this machine's normal is %.0f ± %.0f"
+		digits = "; this machine's normal is %.0f ± %.0f rpm"
 	}
 	return s + fmt.Sprintf(digits, normal, sd)
 }
