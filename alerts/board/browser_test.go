@@ -225,11 +225,27 @@ func until(t *testing.T, ctx context.Context, expression string) {
 	}
 }
 
+// click clicks on a page the stream keeps fresh. A node looked up may be
+// replaced before the click reaches it; then nothing was clicked and the fresh
+// one is looked up.
+func click(t *testing.T, ctx context.Context, css string) {
+	t.Helper()
+	for {
+		switch err := chromedp.Do(ctx, chromedp.Click(chromedp.CSS(css))); {
+		case err == nil:
+			return
+		case ctx.Err() != nil || !strings.Contains(err.Error(), "(-32000)"):
+			t.Fatalf("%v: cannot click %s", err, css)
+		}
+	}
+}
+
 func TestAcknowledgeByClickAndByKeyboard(t *testing.T) {
 	chrome := browser(t)
 	for name, take := range map[string]func(t *testing.T, ctx context.Context){
 		"click": func(t *testing.T, ctx context.Context) {
-			if err := chromedp.Do(ctx, chromedp.Click(chromedp.CSS("#take-x-cab-0403")), chromedp.WaitVisible(chromedp.CSS("#name")),
+			click(t, ctx, "#take-x-cab-0403")
+			if err := chromedp.Do(ctx, chromedp.WaitVisible(chromedp.CSS("#name")),
 				chromedp.SendKeys(chromedp.CSS("#name"), "Ana"), chromedp.Click(chromedp.CSS("#reader .act"))); err != nil {
 				t.Fatal(err)
 			}
