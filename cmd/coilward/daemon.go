@@ -1,0 +1,279 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/rs/zerolog"
+
+	"coilward/alerts"
+	"coilward/alerts/board"
+	"coilward/alerts/ledger"
+	"coilward/alerts/notify"
+	"coilward/collector"
+	"coilward/collector/broker"
+	"coilward/collector/fleet"
+	"coilward/collector/history"
+	"coilward/collector/influx"
+	"coilward/collector/intake"
+	"coilward/collector/mqtt"
+	"coilward/detect/shard"
+)
+
+// daemon is every stage, wired.
+type daemon struct {
+	config   *config
+	clock    Clock
+	log      zerolog.Logger
+	registry *prometheus.Registry
+
+	fleet    atomic.Pointer[fleet.Fleet]
+	history  *history.Store
+	ledger   *ledger.Ledger
+	desk     *ledger.Desk
+	team     *notify.Team
+	notify   *notify.Loop
+	pipe     *pipeline
+	gate     *gate
+	intake   *intake.Intake
+	broker   *broker.Broker // nil: not used
+	client   *mqtt.Client   // nil: not used
+	influx   *influx.DB     // nil: not used
+	board    *board.Board
+	dispatch *dispatcher // nil: no techs to send
+	bell     board.Bell
+
+	feeding sync.Mutex // held by whoever feeds pipe.models
+
+	recovered atomic.Bool
+	failing   atomic.Pointer[error] // why findings cannot be kept just now; nil: they can
+	opened    func(address string)  // told the board's address; may be nil
+	probed    func(address string)  // told the metrics' own address; may be nil
+	ready     func()                // told that messages are taken; may be nil
+	late      atomic.Uint64         // readings too late for the models
+}
+
+const (
+	modelsFile    = "models.snapshot"
+	snapshotEvery = 15 * time.Minute
+)
+
+// newDaemon opens the stores and builds the stages. Nothing runs yet; close
+// gives everything back where run is not called.
+func newDaemon(ctx context.Context, c *config, f *fleet.Fleet, clock Clock, log zerolog.Logger) (d *daemon, err error) {
+	d = &daemon{config: c, clock: clock, log: log, registry: prometheus.NewRegistry(), gate: newGate()}
+	d.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	d.fleet.Store(f)
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, d.close())
+		}
+	}()
+	if err := os.MkdirAll(c.DataDir, 0o750); err != nil {
+		return nil, fmt.Errorf("data_dir cannot be made: %w", err)
+	}
+	d.history, err = history.Open(history.Options{Dir: filepath.Join(c.DataDir, "history"), RetainDays: c.History.RetainDays, Log: part(log, "history")})
+	if err != nil {
+		return nil, err
+	}
+	d.ledger, err = openLedger(ctx, c.DataDir)
+	if err != nil {
+		return nil, err
+	}
+	if err := d.people(f); err != nil {
+		return nil, err
+	}
+	d.desk, err = ledger.NewDesk(ctx, ledger.DeskOptions{
+		Ledger: d.ledger, Queue: alerts.Options{Fleet: f}, Tell: d.team.Tell,
+		Changed: func([]alerts.Change) { d.bell.Ring(); d.notify.Wake(); d.dispatch.Wake() },
+	})
+	if err != nil {
+		return nil, err
+	}
+	if err := d.models(ctx, f); err != nil {
+		return nil, err
+	}
+	if err := d.sources(); err != nil {
+		return nil, err
+	}
+	if err := d.messages(); err != nil {
+		return nil, err
+	}
+	if err := d.secondHistory(); err != nil {
+		return nil, err
+	}
+	if err := d.routes(ctx); err != nil {
+		return nil, err
+	}
+	return d, d.screens()
+}
+
+func openLedger(ctx context.Context, dir string) (*ledger.Ledger, error) {
+	return ledger.Open(ctx, ledger.Options{Path: filepath.Join(dir, "alerts.sqlite")})
+}
+
+func part(log zerolog.Logger, name string) zerolog.Logger {
+	return log.With().Str("part", name).Logger()
+}
+
+// people sets up who is told.
+func (d *daemon) people(f *fleet.Fleet) error {
+	settings, err := d.config.Notify.people()
+	if err != nil {
+		return err
+	}
+	d.team = notify.NewTeam(notify.TeamOptions{
+		Settings: settings, BoardURL: d.config.Board.BaseURL,
+		Place: func(site string) notify.Place {
+			s, ok := d.fleet.Load().Site(site)
+			if !ok {
+				return notify.Place{Name: site}
+			}
+			return notify.Place{Name: s.Name, Latitude: s.Latitude, Longitude: s.Longitude, HasPosition: s.Located}
+		},
+		Machine: func(id string) *fleet.Machine {
+			m, _ := d.fleet.Load().Machine(id)
+			return m
+		},
+	})
+	return nil
+}
+
+// models sets up the pipeline, with what was saved of it.
+func (d *daemon) models(ctx context.Context, f *fleet.Fleet) error {
+	path := filepath.Join(d.config.DataDir, modelsFile)
+	options := pipelineOptions{
+		Fleet: f, Listed: func(id string) bool { return d.fleet.Load().Listed(id) }, Said: d.said,
+		Order:         collector.OrderOptions{Late: func(*collector.Reading) { d.late.Add(1) }},
+		SnapshotEvery: snapshotEvery, Snapshot: func(s *shard.Snapshot) error { return s.Write(path) },
+		Failed: func(err error) { d.log.Error().Err(err).Msg("models cannot be saved") },
+	}
+	d.pipe = newPipeline(options)
+	snap, err := shard.Read(path)
+	if err == nil && snap != nil {
+		if snap.Seq > d.history.LastSeq() {
+			err = errors.New("saved models are ahead of the history, which was replaced; they are worked out from it")
+		} else if snap.Again+1 < d.history.FirstSeq() {
+			err = errors.New("saved models are older than the history; they are worked out from it")
+		} else if err = d.pipe.models.Restore(snap); err == nil {
+			d.log.Info().Int("machines", len(snap.Machines)).Time("event_time", snap.At.Time()).Msg("models are back")
+		}
+	}
+	if err != nil {
+		d.log.Warn().Err(err).Msg("models are worked out from the history, which may take a while")
+	}
+	// Senders repeat what was not acknowledged: it must be known again.
+	return d.history.Newest(ctx, time.Hour, func(e *history.Entry) error {
+		if e.Status != collector.Away {
+			d.pipe.admission.Restore(&e.Reading)
+		}
+		d.gate.received = max(d.gate.received, e.Received)
+		return nil
+	})
+}
+
+// sources sets up the intake and the brokers before it.
+func (d *daemon) sources() (err error) {
+	root := d.config.Broker.Root
+	d.intake = intake.New(intake.Options{
+		Decoder: intake.NewDecoder(intake.DecoderOptions{Root: root, MaxBytes: d.config.Broker.MaxPacket}), Admission: d.pipe.admission, Wait: d.config.gather,
+		Store: gatedStore{d.history, d.gate}, Next: d.next, Log: part(d.log, "intake"), Registry: d.registry,
+	})
+	d.gate.in = d.intake
+	if d.config.hasBroker {
+		o := d.config.Broker
+		o.Handler, o.Now, o.Logger, o.Registerer = d.gate.handle, millis(d.clock), part(d.log, "broker"), d.registry
+		if d.broker, err = broker.New(o); err != nil {
+			return err
+		}
+	}
+	if d.config.MQTT.Broker != "" {
+		o := d.config.MQTT
+		o.Handler, o.Now, o.Logger, o.Registerer = d.gate.handle, millis(d.clock), part(d.log, "mqtt"), d.registry
+		if d.client, err = mqtt.New(o); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// messages sets up what reaches people.
+func (d *daemon) messages() (err error) {
+	var publisher notify.Publisher
+	switch {
+	case d.client != nil:
+		publisher = d.client
+	case d.broker != nil:
+		publisher = d.broker
+	}
+	senders, err := d.config.Notify.senders(publisher)
+	if err != nil {
+		return err
+	}
+	d.notify, err = notify.NewLoop(notify.LoopOptions{
+		Outbox: d.ledger, Senders: senders, BoardURL: d.config.Board.BaseURL, Now: d.clock.Now,
+		Log: part(d.log, "notify"), Metrics: d.registry,
+	})
+	return err
+}
+
+// secondHistory sets up the copy of the history in InfluxDB.
+func (d *daemon) secondHistory() error {
+	c := d.config.Influx
+	if c.URL == "" {
+		return nil
+	}
+	token, err := secretOf(c.TokenFile)
+	if err != nil {
+		return err
+	}
+	d.influx = influx.New(influx.Options{
+		URL: c.URL, Token: influx.Secret(token), Org: c.Org, Bucket: c.Bucket,
+		Source: d.history, Cursor: filepath.Join(d.config.DataDir, "influx.cursor"), Log: part(d.log, "influx"), Registry: d.registry,
+	})
+	return nil
+}
+
+// screens sets up the board, and beside it what machines ask.
+func (d *daemon) screens() (err error) {
+	o := board.Options{
+		Listen: d.config.Board.Listen, Hosts: hostsOf(d.config.Board.BaseURL),
+		Fleet: d.fleet.Load, Models: boardModels{d}, History: boardHistory{d.history, d.log}, Desk: d.desk, Ledger: d.ledger,
+		Clock: d.clock, Bell: &d.bell, Health: d.degraded, Version: version(), Log: part(d.log, "board"),
+		Mount: d.probes(),
+	}
+	if d.dispatch != nil {
+		o.Routes, o.Arrival = d.dispatch, d.dispatch.Arrival
+	}
+	d.board, err = board.New(o)
+	if err == nil {
+		d.registerMetrics()
+	}
+	return err
+}
+
+// close gives the stores back.
+func (d *daemon) close() error {
+	var errs []error
+	if d.broker != nil {
+		errs = append(errs, d.broker.Close())
+	}
+	if d.influx != nil {
+		d.influx.Close()
+	}
+	if d.ledger != nil {
+		errs = append(errs, d.ledger.Close())
+	}
+	if d.history != nil {
+		errs = append(errs, d.history.Close())
+	}
+	return errors.Join(errs...)
+}
