@@ -7,21 +7,6 @@ import (
 	"coilward/detect/fault"
 )
 
-// turnsInto says which fault leads to which, so that the second is told with the
-// first. A machine without power or unheard cannot say anything else.
-func turnsInto(cause, effect fault.Fault) bool {
-	switch cause {
-	case fault.PowerLost:
-		return effect == fault.Silent || effect == fault.CompressorNotStarting || effect == fault.Unknown || effect == fault.ThermostatStuckOff
-	case fault.EvaporatorFanStopped, fault.DoorOpen, fault.DoorLeak, fault.RefrigerantLow:
-		return effect == fault.CoilIced
-	case fault.CondenserFanStopped, fault.CondenserBlocked:
-		return effect == fault.CompressorNotStarting
-	}
-	// What had no name gets one.
-	return effect == fault.Unknown && cause != fault.Silent && cause != fault.SensorFault
-}
-
 // shared reports whether the fault is one that a whole site can have at once.
 func shared(f fault.Fault) bool { return f == fault.Silent || f == fault.PowerLost }
 

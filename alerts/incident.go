@@ -42,7 +42,7 @@ type said struct {
 func (in *incident) lead() *detect.Finding {
 	lead := &in.Findings[0]
 	for i := 1; i < len(in.Findings); i++ {
-		if turnsInto(in.Findings[i].Fault, lead.Fault) {
+		if in.Findings[i].Fault.TurnsInto(lead.Fault) {
 			lead = &in.Findings[i]
 		}
 	}
@@ -52,7 +52,7 @@ func (in *incident) lead() *detect.Finding {
 // related reports whether the finding belongs to the incident.
 func (in *incident) related(f *detect.Finding) bool {
 	l := in.lead().Fault
-	return l == f.Fault || turnsInto(l, f.Fault) || turnsInto(f.Fault, l)
+	return l == f.Fault || l.TurnsInto(f.Fault) || f.Fault.TurnsInto(l)
 }
 
 // put takes a finding's new state. It reports false for one that is older than

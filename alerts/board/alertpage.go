@@ -74,7 +74,7 @@ func (b *Board) alertLine(r Reader, now time.Time, a *alerts.Alert) alertLine {
 		loc, place = zone(s), site{Site: s}.label()
 	}
 	row := alertLine{ID: a.ID, URL: alertURL(a.ID), Key: elementID(a.ID), Machine: a.Machine, Site: place,
-		Title: trades[a.Fault].title, Priority: a.Priority.String(), State: a.State.String(), Why: r.sentence(a.Why),
+		Title: a.Fault.Title(), Priority: a.Priority.String(), State: a.State.String(), Why: r.sentence(a.Why),
 		Opened: r.moment(a.OpenedAt.Time(), now, loc), Acted: acted(r, a, now, loc), Waiting: waits(a.State)}
 	if a.Machine != "" {
 		row.MachineURL = machineURL(a.Machine)
@@ -105,7 +105,7 @@ func (b *Board) alertLine(r Reader, now time.Time, a *alerts.Alert) alertLine {
 		}
 	}
 	for _, m := range a.Members {
-		row.Members = append(row.Members, memberLine{m.Machine, machineURL(m.Machine), trades[m.Fault].title,
+		row.Members = append(row.Members, memberLine{m.Machine, machineURL(m.Machine), m.Fault.Title(),
 			either(m.Active, "in trouble", "returned to normal")})
 	}
 	return row

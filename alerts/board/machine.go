@@ -84,16 +84,15 @@ func (b *Board) verdictData(_ context.Context, r Reader, id string) (any, error)
 func (out *verdict) findings(v detect.View, r Reader, now time.Time, loc *time.Location) {
 	evidence := evidenceOf(v)
 	for _, f := range v.OpenFindings {
-		t := trades[f.Fault]
-		fv := findingView{ID: f.ID, Title: t.title, Meaning: t.meaning, Chance: chance(f.Probability) + ", " + probability(f.Probability)}
-		if t.mechanic {
+		fv := findingView{ID: f.ID, Title: f.Fault.Title(), Meaning: f.Fault.Meaning(), Chance: chance(f.Probability) + ", " + probability(f.Probability)}
+		if f.Fault.Mechanic() {
 			fv.Repairs = "for a certified refrigeration mechanic"
 		}
 		if f.Since != 0 {
 			fv.Since = "seems to have begun " + r.moment(f.Since.Time(), now, loc)
 		}
 		for _, c := range f.Candidates {
-			fv.Candidates = append(fv.Candidates, candidate{trades[c.Fault].title, probability(c.Probability), per(c.Probability)})
+			fv.Candidates = append(fv.Candidates, candidate{c.Fault.Title(), probability(c.Probability), per(c.Probability)})
 		}
 		for range f.Evidence {
 			e := evidence[0]

@@ -186,7 +186,7 @@ type jobView struct{ Machine, URL, Cause, Chance, Value string }
 func (b *Board) jobViews(r Reader, s *route.Stop) []jobView {
 	var out []jobView
 	for _, j := range s.Jobs {
-		v := jobView{Machine: j.Title(), URL: machineURL(j.Machine), Cause: trades[j.Fault].title}
+		v := jobView{Machine: j.Title(), URL: machineURL(j.Machine), Cause: j.Fault.Title()}
 		if j.Probability > 0 {
 			v.Chance = chance(j.Probability) + ", " + probability(j.Probability)
 		}
@@ -274,7 +274,7 @@ func (b *Board) standing(out *techView, r Reader, now time.Time, told route.Stan
 		for _, a := range b.desk.Alerts() {
 			for _, id := range told.Alerts {
 				if a.ID == id && a.Machine != "" {
-					here.Jobs = append(here.Jobs, jobView{Machine: a.Machine, URL: machineURL(a.Machine), Cause: trades[a.Fault].title, Chance: chance(a.Probability) + ", " + probability(a.Probability)})
+					here.Jobs = append(here.Jobs, jobView{Machine: a.Machine, URL: machineURL(a.Machine), Cause: a.Fault.Title(), Chance: chance(a.Probability) + ", " + probability(a.Probability)})
 				}
 			}
 		}

@@ -119,7 +119,7 @@ func (b *Board) rulerLine(r Reader, now time.Time, l line) rulerLine {
 	f, loc := l.finding, zone(l.site)
 	row := rulerLine{
 		Key: elementID(l.machine.ID), Machine: l.machine.ID, URL: machineURL(l.machine.ID), Site: site{Site: l.site}.label(),
-		Cause: trades[f.Fault].title, Chance: chance(f.Probability) + ", " + probability(f.Probability),
+		Cause: f.Fault.Title(), Chance: chance(f.Probability) + ", " + probability(f.Probability),
 		Past: l.past,
 	}
 	if l.group > 1 {

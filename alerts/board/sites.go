@@ -125,7 +125,7 @@ func (b *Board) machineLine(r Reader, now time.Time, s site, u unit) machineLine
 				lead = f
 			}
 		}
-		row.Says = cmp.Or(trades[lead.Fault].title, "in trouble")
+		row.Says = cmp.Or(lead.Fault.Title(), "in trouble")
 	}
 	return row
 }

@@ -2,6 +2,7 @@ package fault_test
 
 import (
 	"encoding/json"
+	"slices"
 	"strings"
 	"testing"
 
@@ -66,5 +67,80 @@ func TestAlikeIsMutual(t *testing.T) {
 	}
 	if fault.CondenserBlocked.Alike()&(1<<fault.CondenserFanStopped) == 0 {
 		t.Error("a blocked condenser and a stopped condenser fan look alike")
+	}
+}
+
+// Frost follows moist or still air, a hot condenser trips the overload, and a
+// machine without power cannot say anything else: the directions of the trade's
+// fault table. Nothing leads to itself, and no two lead to each other, or neither
+// could be told as the cause.
+func TestTurnsIntoHasADirection(t *testing.T) {
+	for f := range fault.Fault(fault.Num) {
+		for g := range fault.Fault(fault.Num) {
+			if f.TurnsInto(g) && (f == g || g.TurnsInto(f)) {
+				t.Errorf("%v and %v lead to each other", f, g)
+			}
+		}
+		if f == fault.Well || f == fault.Silent || f == fault.SensorFault {
+			for g := range fault.Fault(fault.Num) {
+				if f.TurnsInto(g) {
+					t.Errorf("%v leads to %v", f, g)
+				}
+			}
+		}
+	}
+	for _, c := range []struct{ cause, effect fault.Fault }{
+		{fault.EvaporatorFanStopped, fault.CoilIced}, {fault.DoorLeak, fault.CoilIced}, {fault.CondenserBlocked, fault.CompressorNotStarting},
+		{fault.PowerLost, fault.Silent}, {fault.CoilIced, fault.Unknown},
+	} {
+		if !c.cause.TurnsInto(c.effect) {
+			t.Errorf("%v does not lead to %v", c.cause, c.effect)
+		}
+	}
+	if fault.CompressorWeak.TurnsInto(fault.DoorLeak) {
+		t.Error("a weak compressor makes a gasket leak")
+	}
+}
+
+func TestEveryFaultHasWords(t *testing.T) {
+	for f := range fault.Fault(fault.Num) {
+		if f.Title() == "" || (f.Meaning() == "") != (f == fault.Well) {
+			t.Errorf("%v: title %q, meaning %q", f, f.Title(), f.Meaning())
+		}
+	}
+	if !fault.CompressorWeak.Mechanic() || !fault.RefrigerantLow.Mechanic() || fault.DoorOpen.Mechanic() {
+		t.Error("the sealed system is a mechanic's, a door is not")
+	}
+}
+
+// TestCautions: what may hurt is said before anybody opens a machine, the plug
+// first and local codes last. Sources: 29 CFR 1910.147(a)(2)(iii)(A), EPA Section
+// 608, IEC 60335-2-89, FDA Food Code 3-501; the rest common practice.
+func TestCautions(t *testing.T) {
+	has := func(cs []fault.Caution, c fault.Caution) bool { return slices.Contains(cs, c) }
+	for f := range fault.Fault(fault.Num) {
+		for _, r := range []string{"", "R-134a", "R-290", "R600a"} {
+			cs := fault.Cautions(r, true, f)
+			if cs[0] != fault.KeepThePlug || cs[len(cs)-1] != fault.LocalCodesFirst || !has(cs, fault.TimeRule) {
+				t.Errorf("%v, %q: %v", f, r, cs)
+			}
+			if burns := r == "R-290" || r == "R600a"; has(cs, fault.Flammable) != burns || has(cs, fault.ReadThePlate) != (r == "") {
+				t.Errorf("%v, %q: %v", f, r, cs)
+			}
+			for _, c := range cs {
+				if c.Text(r) == "" || c.Name() == "" {
+					t.Errorf("caution %d has no words", c)
+				}
+			}
+		}
+	}
+	if cs := fault.Cautions("R-134a", false, fault.DoorOpen, fault.CompressorNotStarting); !has(cs, fault.Capacitors) || !has(cs, fault.HotParts) || has(cs, fault.TimeRule) {
+		t.Errorf("a second cause's cautions: %v", cs)
+	}
+	if cs := fault.Cautions("R-134a", false, fault.RefrigerantLow); !has(cs, fault.SealedSystem) {
+		t.Errorf("a sealed system: %v", cs)
+	}
+	if cs := fault.Cautions("R-134a", false, fault.PowerLost); !has(cs, fault.GroundedCord) || !has(cs, fault.BreakerTripped) {
+		t.Errorf("no supply: %v", cs)
 	}
 }
