@@ -71,6 +71,9 @@ type Finding struct {
 	LimitAt, LimitEarly, LimitLate collector.Millis
 	LimitSide                      Side
 
+	OutSince collector.Millis // event time since which the product has been outside its limits; 0: it is not, or not known
+	FilledAt collector.Millis // event time of the last restock that was recognised; 0: none
+
 	Evidence []Evidence // two to five, strongest first
 	RuledOut []Evidence // what spoke against the runners-up
 }

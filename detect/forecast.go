@@ -16,8 +16,9 @@ const unmeasuredAmbient = 24
 func (m *Machine) forecast(o *open, at collector.Millis) {
 	s := &m.s
 	o.LimitAt, o.LimitEarly, o.LimitLate, o.LimitSide = 0, 0, 0, NoSide
-	o.HasProduct = s.Product.Known()
-	if !o.HasProduct || o.Fault == fault.SensorFault {
+	// What a sensor that lies says of the product is not passed on.
+	o.HasProduct = s.Product.Known() && o.Fault != fault.SensorFault
+	if !o.HasProduct {
 		return
 	}
 	mid, _, _ := s.Product.Estimate()

@@ -50,6 +50,16 @@ func (m *Machine) lasting(k HappeningKind) *life {
 	return nil
 }
 
+// lastFilled is when the newest restock on the timeline began, 0 if there is none.
+func (m *Machine) lastFilled() (at collector.Millis) {
+	for _, l := range m.s.Life {
+		if l.Is && l.Kind == Restock {
+			at = max(at, l.From)
+		}
+	}
+	return at
+}
+
 // note adds to the timeline; the oldest goes.
 func (m *Machine) note(l life) {
 	copy(m.s.Life[:], m.s.Life[1:])

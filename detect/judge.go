@@ -301,6 +301,10 @@ func (o *open) finding(m *Machine) Finding {
 		HasProduct: o.HasProduct, ProductTemperature: quantity.Celsius(math.Round(float64(o.Product)*10) / 10),
 		LimitAt: o.LimitAt, LimitEarly: o.LimitEarly, LimitLate: o.LimitLate, LimitSide: o.LimitSide,
 	}
+	if o.HasProduct {
+		f.OutSince = m.s.OutSince
+	}
+	f.FilledAt = m.lastFilled()
 	if o.Seq > 0 {
 		f.Change = Revised
 	}
