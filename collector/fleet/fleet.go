@@ -67,14 +67,17 @@ type Machine struct {
 	RefrigeratedVolume float64              // m³; 0: unknown
 	LoadValue          float64              // money; 0: unknown
 	Channels           collector.ChannelSet // 0: learned
-	Unlisted           bool                 // heard on MQTT, not in the file; defaults apply
+	Alerting           Alerting
+	Unlisted           bool // heard on MQTT, not in the file; defaults apply
 
-	origins [NumFields]Level
+	origins [NumFields]origin
+	own     *settings // as the file has them; nil: nothing
 }
 
 // Origin says where the machine's value of f comes from.
 func (m *Machine) Origin(f Field) Origin {
-	return Origin{Level: m.origins[f], Site: m.Site, Kind: m.Kind, Product: m.Product}
+	o := m.origins[f]
+	return Origin{Level: o.level, Stored: o.stored, Site: m.Site, Kind: m.Kind, Product: m.Product}
 }
 
 // Contact is whom to call about a site.
@@ -108,6 +111,7 @@ type Fleet struct {
 	Sites    []*Site
 
 	settings siteSettings
+	laid     func(site string) *Overrides // what With laid over the file at a site; nil: nothing
 	sites    map[string]*Site
 	machines map[string]*Machine
 
@@ -175,12 +179,20 @@ func (f *Fleet) AddUnlisted(site, machine string) *Machine {
 	if s, ok := f.sites[site]; ok {
 		atSite = &s.settings
 	}
-	inherit(m, &f.settings, atSite, nil)
+	inherit(m, stack{fleet: &f.settings, site: atSite, over: f.over(site)})
 	if f.unlisted == nil {
 		f.unlisted = make(map[string]*Machine)
 	}
 	f.unlisted[machine] = m
 	return m
+}
+
+// over is what is laid over the file at a site.
+func (f *Fleet) over(site string) *Overrides {
+	if f.laid == nil {
+		return nil
+	}
+	return f.laid(site)
 }
 
 // Unlisted returns the machines added by AddUnlisted, by id.

@@ -23,6 +23,17 @@ const (
 	FieldRefrigeratedVolume
 	FieldLoadValue
 	FieldChannels
+	FieldOnDelay // of urgency low; the others follow it
+	FieldOnDelayMedium
+	FieldOnDelayHigh
+	FieldOnDelayCritical
+	FieldOffDelay
+	FieldRestockDelay
+	FieldDeadband
+	FieldFalseAlarms
+	FieldAtLeast
+	FieldAtMost
+	FieldQuietHours
 	NumFields int = iota
 )
 
@@ -42,9 +53,15 @@ const (
 // Origin is where one value of a machine comes from.
 type Origin struct {
 	Level   Level
+	Stored  bool // from overrides laid over the file, not from the file
 	Site    string
 	Kind    Kind
 	Product Product
+}
+
+type origin struct {
+	level  Level
+	stored bool
 }
 
 // String says the origin in words, such as "site oakmill".
@@ -76,6 +93,7 @@ type settings struct {
 	loadValue     *float64
 	channels      *collector.ChannelSet
 	limits        [NumProducts]partLimits
+	alerting      Alerting
 	line          [NumFields]int // in the file, for problems
 }
 
@@ -88,74 +106,89 @@ type siteSettings struct {
 	kinds [NumKinds]*settings
 }
 
-// inherit fills m from the built-in limits and the levels above it. A nil
-// level sets nothing. The machine's own limits must be given for every product.
-func inherit(m *Machine, ofFleet, ofSite *siteSettings, own *settings) (lines [NumFields]int) {
-	if ofFleet == nil {
-		ofFleet = &siteSettings{}
+// stack is what a machine inherits from: the levels of the file and what is laid
+// over it. A nil level sets nothing.
+type stack struct {
+	fleet, site *siteSettings
+	own         *settings // its limits must be given for every product
+	over        *Overrides
+}
+
+// level is one layer of a stack.
+type level struct {
+	origin
+	*settings
+}
+
+// levels returns the layers for a kind, weakest first: at each level what is laid
+// over the file beats what the file says there, and loses to what the file says
+// nearer to the machine.
+func (s *stack) levels(m *Machine, kind Kind) []level {
+	var all []level
+	add := func(l Level, file *settings, scope Scope) {
+		if file != nil {
+			all = append(all, level{origin{l, false}, file})
+		}
+		if s.over != nil && s.over.at[scope] != nil {
+			all = append(all, level{origin{l, true}, &s.over.at[scope].settings})
+		}
 	}
-	if ofSite == nil {
-		ofSite = &siteSettings{}
+	of := func(x *siteSettings) (defaults, ofKind *settings) {
+		if x == nil {
+			return nil, nil
+		}
+		return &x.settings, x.kinds[kind]
 	}
+	fleetDefaults, fleetKind := of(s.fleet)
+	siteDefaults, siteKind := of(s.site)
+	add(FleetDefault, fleetDefaults, Scope{Level: FleetDefault})
+	add(SiteDefault, siteDefaults, Scope{Level: SiteDefault, Site: m.Site})
+	add(FleetKind, fleetKind, Scope{Level: FleetKind, Kind: kind})
+	add(SiteKind, siteKind, Scope{Level: SiteKind, Site: m.Site, Kind: kind})
+	add(OwnValue, s.own, Scope{Level: OwnValue, Machine: m.ID})
+	return all
+}
+
+// inherit fills m from the built-in limits and the levels above it, and returns
+// the line each value stands on in its file.
+func inherit(m *Machine, s stack) (lines [NumFields]int) {
 	m.Kind = GlassDoor
-	take := func(l Level, s *settings) {
-		if s == nil {
-			return
-		}
-		set := func(f Field) {
-			m.origins[f] = l
-			lines[f] = s.line[f]
-		}
-		inheritValue(&m.Kind, s.kind, set, FieldKind)
-		inheritValue(&m.Product, s.product, set, FieldProduct)
-		inheritValue(&m.Refrigerant, s.refrigerant, set, FieldRefrigerant)
-		inheritValue(&m.EvaporatorFan, s.evaporatorFan, set, FieldEvaporatorFan)
-		inheritValue(&m.RefrigeratedVolume, s.volume, set, FieldRefrigeratedVolume)
-		inheritValue(&m.LoadValue, s.loadValue, set, FieldLoadValue)
-		inheritValue(&m.Channels, s.channels, set, FieldChannels)
-		if s.setpoint != nil {
-			m.Setpoint = s.setpoint
-			set(FieldSetpoint)
-		}
-		if s.differential != nil {
-			m.Differential = s.differential
-			set(FieldDifferential)
-		}
-	}
 	// The kind is settled before the levels that depend on it, the product
-	// before the limits.
-	take(FleetDefault, &ofFleet.settings)
-	take(SiteDefault, &ofSite.settings)
-	take(OwnValue, own)
-	kind := m.Kind
-	levels := [...]struct {
-		Level
-		*settings
-	}{
-		{FleetKind, ofFleet.kinds[kind]},
-		{SiteKind, ofSite.kinds[kind]},
-		{OwnValue, own},
+	// before the limits. Neither can be laid over the file.
+	take := func(l level) {
+		set := func(f Field) {
+			m.origins[f] = l.origin
+			lines[f] = l.line[f]
+		}
+		inheritValue(&m.Kind, l.kind, set, FieldKind)
+		inheritValue(&m.Product, l.product, set, FieldProduct)
+		inheritValue(&m.Refrigerant, l.refrigerant, set, FieldRefrigerant)
+		inheritValue(&m.EvaporatorFan, l.evaporatorFan, set, FieldEvaporatorFan)
+		inheritValue(&m.RefrigeratedVolume, l.volume, set, FieldRefrigeratedVolume)
+		inheritValue(&m.LoadValue, l.loadValue, set, FieldLoadValue)
+		inheritValue(&m.Channels, l.channels, set, FieldChannels)
+		inheritPointer(&m.Setpoint, l.setpoint, set, FieldSetpoint)
+		inheritPointer(&m.Differential, l.differential, set, FieldDifferential)
+		m.Alerting.inherit(&l.alerting, set)
 	}
+	for _, l := range s.levels(m, GlassDoor) {
+		if l.level != FleetKind && l.level != SiteKind {
+			inheritValue(&m.Kind, l.kind, func(Field) {}, FieldKind)
+		}
+	}
+	levels := s.levels(m, m.Kind)
 	for _, l := range levels {
-		take(l.Level, l.settings)
+		take(l)
 	}
 	m.Limits = m.Product.Limits()
-	takeLimits := func(l Level, s *settings) {
-		if s == nil {
-			return
-		}
+	for _, l := range levels {
 		set := func(f Field) {
-			m.origins[f] = l
-			lines[f] = s.line[f]
+			m.origins[f] = l.origin
+			lines[f] = l.line[f]
 		}
-		part := s.limits[m.Product]
+		part := l.limits[m.Product]
 		inheritValue(&m.Limits.Warm, part.warm, set, FieldWarmLimit)
 		inheritValue(&m.Limits.Cold, part.cold, set, FieldColdLimit)
-	}
-	takeLimits(FleetDefault, &ofFleet.settings)
-	takeLimits(SiteDefault, &ofSite.settings)
-	for _, l := range levels {
-		takeLimits(l.Level, l.settings)
 	}
 	return lines
 }
@@ -163,6 +196,13 @@ func inherit(m *Machine, ofFleet, ofSite *siteSettings, own *settings) (lines [N
 func inheritValue[T any](to *T, from *T, set func(Field), f Field) {
 	if from != nil {
 		*to = *from
+		set(f)
+	}
+}
+
+func inheritPointer[T any](to **T, from *T, set func(Field), f Field) {
+	if from != nil {
+		*to = from
 		set(f)
 	}
 }

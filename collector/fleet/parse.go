@@ -25,12 +25,12 @@ var (
 
 var (
 	machineKeys = []string{"id", "kind", "product", "setpoint", "differential", "refrigerant", "evaporator_fan",
-		"refrigerated_volume", "load_value", "channels", "limits"}
-	defaultKeys = machineKeys[1:10]                                          // without limits: those are a key of their own
-	kindKeys    = append(append([]string{}, machineKeys[2:10]...), "limits") // a kind cannot set the kind
+		"refrigerated_volume", "load_value", "channels", "limits", "alerting"}
+	defaultKeys = machineKeys[1:10] // without limits and alerting: those are keys of their own
+	kindKeys    = machineKeys[2:]   // a kind cannot set the kind
 	siteKeys    = []string{"id", "name", "latitude", "longitude", "timezone", "address", "contact", "opening_hours",
-		"limits", "defaults", "kinds", "machines"}
-	fleetKeys   = []string{"currency", "limits", "defaults", "kinds", "sites"}
+		"limits", "alerting", "defaults", "kinds", "machines"}
+	fleetKeys   = []string{"currency", "limits", "alerting", "defaults", "kinds", "sites"}
 	contactKeys = []string{"name", "phone", "email", "note"}
 	limitKeys   = []string{"warm", "cold"}
 )
@@ -125,6 +125,8 @@ func (s *siteSettings) read(e entry, what string) {
 	switch e.key {
 	case "limits":
 		s.readLimits(e.value)
+	case "alerting":
+		s.readAlerting(e.value)
 	case "defaults":
 		for _, d := range e.value.entries(what+": defaults", defaultKeys) {
 			s.settings.read(d)
@@ -194,6 +196,9 @@ func (s *settings) read(e entry) {
 		s.channels = &set
 	case "limits":
 		s.readLimits(v)
+		return
+	case "alerting":
+		s.readAlerting(v)
 		return
 	}
 	s.line[f] = v.line

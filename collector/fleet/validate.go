@@ -100,7 +100,7 @@ func (c *checker) site(f *Fleet, v value, nth int) *Site {
 		case "contact":
 			s.Contact = c.contact(e.value)
 		case "opening_hours":
-			s.Hours = c.hours(e.value)
+			s.Hours, _ = c.hours(e.value)
 		case "machines":
 			machines = e.value
 		default:
@@ -154,9 +154,10 @@ func (c *checker) contact(v value) (to Contact) {
 	return to
 }
 
-func (c *checker) hours(v value) *Hours {
-	h := new(Hours)
-	var given [7]int // line of each day
+// hours reads opening hours; given is the line of each day, 0 for one that is not
+// named.
+func (c *checker) hours(v value) (h *Hours, given [7]int) {
+	h = new(Hours)
 	for _, e := range v.entries(v.what, nil) {
 		of, err := parseDays(e.key)
 		if err != nil {
@@ -179,7 +180,7 @@ func (c *checker) hours(v value) *Hours {
 			h[d] = spans
 		}
 	}
-	return h
+	return h, given
 }
 
 func (c *checker) machine(f *Fleet, s *Site, v value, nth int) *Machine {
@@ -213,58 +214,20 @@ func (c *checker) machine(f *Fleet, s *Site, v value, nth int) *Machine {
 		}
 	}
 	before := len(c.r.problems)
-	lines := inherit(m, &f.settings, &s.settings, own)
-	if m.origins[FieldKind] == BuiltIn && !hasKey(entries, "kind") {
+	m.own = own
+	lines := inherit(m, stack{fleet: &f.settings, site: &s.settings, own: own})
+	if m.origins[FieldKind].level == BuiltIn && !hasKey(entries, "kind") {
 		c.r.problem(v.line, "%s: kind is missing; write one of %s, or set it under defaults", what, strings.Join(kinds[:], ", "))
 	}
-	if m.origins[FieldProduct] == BuiltIn && !hasKey(entries, "product") {
+	if m.origins[FieldProduct].level == BuiltIn && !hasKey(entries, "product") {
 		c.r.problem(v.line, "%s: product is missing; write one of %s, or set it under defaults", what, strings.Join(productNames(), ", "))
 	}
 	if len(c.r.problems) == before {
-		c.consistent(m, what, lines, v.line)
+		c.r.consistent(m, what, lines, v.line)
 	}
 	return m
 }
 
 func hasKey(entries []entry, key string) bool {
 	return slices.ContainsFunc(entries, func(e entry) bool { return e.key == key })
-}
-
-// consistent holds the resolved values against each other. A problem is told
-// at the line that set the value nearest to the machine.
-func (c *checker) consistent(m *Machine, what string, lines [NumFields]int, line int) {
-	at := func(fs ...Field) int {
-		f := fs[0]
-		for _, g := range fs[1:] {
-			if m.origins[g] > m.origins[f] {
-				f = g
-			}
-		}
-		if lines[f] == 0 {
-			return line
-		}
-		return lines[f]
-	}
-	from := func(f Field) string {
-		if o := m.Origin(f); o.Level != BuiltIn && o.Level != OwnValue {
-			return fmt.Sprintf(" (from %s)", o)
-		}
-		return ""
-	}
-	if m.Limits.Cold >= m.Limits.Warm {
-		c.r.problem(at(FieldColdLimit, FieldWarmLimit), "%s: cold limit %g °C%s is not below the warm limit %g °C%s; lower one or raise the other",
-			what, m.Limits.Cold, from(FieldColdLimit), m.Limits.Warm, from(FieldWarmLimit))
-		return
-	}
-	if m.Setpoint == nil {
-		return
-	}
-	switch t := *m.Setpoint; {
-	case t < m.Limits.Cold:
-		c.r.problem(at(FieldSetpoint, FieldColdLimit, FieldProduct), "%s: setpoint %g °C%s is below the cold limit %g °C of %s%s; raise setpoint or change product",
-			what, t, from(FieldSetpoint), m.Limits.Cold, m.Product, from(FieldColdLimit))
-	case t > m.Limits.Warm:
-		c.r.problem(at(FieldSetpoint, FieldWarmLimit, FieldProduct), "%s: setpoint %g °C%s is above the warm limit %g °C of %s%s; lower setpoint or change product",
-			what, t, from(FieldSetpoint), m.Limits.Warm, m.Product, from(FieldWarmLimit))
-	}
 }

@@ -1,0 +1,368 @@
+package fleet
+
+import (
+	"bytes"
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
+)
+
+// Scope is one place where a setting can be laid over the fleet file. It is
+// comparable; fields that do not belong to the level are zero.
+type Scope struct {
+	Level   Level
+	Site    string // SiteDefault, SiteKind
+	Kind    Kind   // FleetKind, SiteKind
+	Machine string // OwnValue
+}
+
+// String names the scope, such as "site oakmill".
+func (s Scope) String() string {
+	if s.Level == OwnValue {
+		return "machine " + s.Machine
+	}
+	return Origin{Level: s.Level, Site: s.Site, Kind: s.Kind}.String()
+}
+
+// Contains reports whether what is set at s may reach the machine.
+func (s Scope) Contains(m *Machine) bool {
+	switch s.Level {
+	case SiteDefault:
+		return m.Site == s.Site
+	case FleetKind:
+		return m.Kind == s.Kind
+	case SiteKind:
+		return m.Site == s.Site && m.Kind == s.Kind
+	case OwnValue:
+		return m.ID == s.Machine
+	}
+	return true
+}
+
+func (s Scope) compare(o Scope) int {
+	return cmp.Or(cmp.Compare(s.Level, o.Level), cmp.Compare(s.Site, o.Site), cmp.Compare(s.Kind, o.Kind), cmp.Compare(s.Machine, o.Machine))
+}
+
+// Overrides are settings laid over a fleet file: at each level they beat what the
+// file says there. They do not change; the zero value sets nothing. Get them with
+// ParseOverrides.
+type Overrides struct {
+	file string // its name in problems
+	at   map[Scope]*laid
+}
+
+// laid is what one scope sets.
+type laid struct {
+	settings
+	hours     [7][]Span // of a site
+	hoursSet  [7]bool
+	hoursLine int
+	line      int // where it begins
+}
+
+var overrideKeys = []string{"fleet", "kinds", "sites", "machines"}
+
+// ParseOverrides reads overrides as [Overrides.YAML] writes them. The error joins
+// one Problem for each thing that is wrong.
+func ParseOverrides(name string, data []byte) (*Overrides, error) {
+	r := &reader{file: name, anchors: make(map[string]ast.Node)}
+	tree, err := parser.ParseBytes(data, 0, parser.AllowDuplicateMapKey())
+	if err != nil {
+		return nil, joined(name, []Problem{syntaxProblem(name, err)})
+	}
+	o := &Overrides{file: name, at: map[Scope]*laid{}}
+	for i, doc := range tree.Docs {
+		if doc.Body == nil {
+			continue
+		}
+		if i > 0 {
+			r.problem(lineOf(doc.Body), "a second document begins here; settings are one document, remove the --- before it")
+			break
+		}
+		ast.Walk(anchors(r.anchors), doc.Body)
+		o.read(value{r, r.plain(doc.Body), 1, "settings"})
+	}
+	if len(r.problems) > 0 {
+		return nil, joined(name, r.problems)
+	}
+	return o, nil
+}
+
+func (o *Overrides) read(v value) {
+	for _, e := range v.entries("settings", overrideKeys) {
+		switch e.key {
+		case "fleet":
+			o.readScope(Scope{Level: FleetDefault}, e.value, "fleet")
+		case "kinds":
+			o.readKinds(e.value, "")
+		case "sites":
+			for _, s := range e.value.entries("sites", nil) {
+				if !ValidID(s.key) {
+					v.r.problem(s.value.line, "sites: %q is no id of a site", s.key)
+					continue
+				}
+				o.readScope(Scope{Level: SiteDefault, Site: s.key}, s.value, fmt.Sprintf("site %q", s.key))
+			}
+		case "machines":
+			for _, m := range e.value.entries("machines", nil) {
+				if !ValidID(m.key) {
+					v.r.problem(m.value.line, "machines: %q is no id of a machine", m.key)
+					continue
+				}
+				o.readScope(Scope{Level: OwnValue, Machine: m.key}, m.value, fmt.Sprintf("machine %q", m.key))
+			}
+		}
+	}
+}
+
+func (o *Overrides) readKinds(v value, site string) {
+	for _, k := range v.entries(v.what, kinds[:]) {
+		kind, err := ParseKind(k.key)
+		if err != nil {
+			continue // reported by entries
+		}
+		scope := Scope{Level: FleetKind, Kind: kind}
+		if site != "" {
+			scope = Scope{Level: SiteKind, Site: site, Kind: kind}
+		}
+		o.readScope(scope, k.value, k.value.what)
+	}
+}
+
+func (o *Overrides) readScope(scope Scope, v value, what string) {
+	known := []string{"limits", "alerting"}
+	if scope.Level == SiteDefault {
+		known = append(known, "opening_hours", "kinds")
+	}
+	l := &laid{line: v.line}
+	for _, e := range v.entries(what, known) {
+		switch {
+		case e.key == "kinds":
+			o.readKinds(e.value, scope.Site)
+		case e.key == "opening_hours":
+			c := checker{r: v.r}
+			h, given := c.hours(e.value)
+			l.hoursLine = e.value.line
+			for d := range given {
+				if given[d] != 0 {
+					l.hours[d], l.hoursSet[d] = h[d], true
+				}
+			}
+		case e.key == "limits" && scope.Level == OwnValue:
+			part := l.readPart(e.value)
+			for p := range l.limits {
+				l.limits[p] = part
+			}
+		default:
+			l.settings.read(e)
+		}
+	}
+	if len(l.values(scope)) > 0 {
+		o.at[scope] = l
+	}
+}
+
+// Scopes returns the places where something is set, the weakest first.
+func (o *Overrides) Scopes() []Scope {
+	if o == nil {
+		return nil
+	}
+	return slices.SortedFunc(maps.Keys(o.at), Scope.compare)
+}
+
+// Values returns what is set at a scope, by key, as text.
+func (o *Overrides) Values(s Scope) map[string]string {
+	if o == nil || o.at[s] == nil {
+		return map[string]string{}
+	}
+	return o.at[s].values(s)
+}
+
+// Len is how many values are set.
+func (o *Overrides) Len() (n int) {
+	for _, s := range o.Scopes() {
+		n += len(o.Values(s))
+	}
+	return n
+}
+
+// Edit is one value to set; an empty one is to be left to the weaker levels.
+type Edit struct {
+	Scope Scope
+	Key   string
+	Value string
+}
+
+// With returns the overrides with the edits made. The error joins problems that
+// name the scope and the key; nothing is changed then.
+func (o *Overrides) With(edits ...Edit) (*Overrides, error) {
+	flat := map[Scope]map[string]string{}
+	for _, s := range o.Scopes() {
+		flat[s] = o.Values(s)
+	}
+	for _, e := range edits {
+		if flat[e.Scope] == nil {
+			flat[e.Scope] = map[string]string{}
+		}
+		if v := strings.TrimSpace(e.Value); v == "" {
+			delete(flat[e.Scope], e.Key)
+		} else {
+			flat[e.Scope][e.Key] = v
+		}
+	}
+	return ParseOverrides("settings", writeOverrides(flat))
+}
+
+// YAML writes the overrides in their one form: the same settings are the same
+// bytes.
+func (o *Overrides) YAML() []byte {
+	flat := map[Scope]map[string]string{}
+	for _, s := range o.Scopes() {
+		flat[s] = o.Values(s)
+	}
+	return writeOverrides(flat)
+}
+
+// Equal reports whether both set the same.
+func (o *Overrides) Equal(p *Overrides) bool { return bytes.Equal(o.YAML(), p.YAML()) }
+
+// node is a mapping being written.
+type node struct {
+	keys []string // in order
+	in   map[string]*node
+	text string // of a leaf
+}
+
+func (n *node) child(key string) *node {
+	if n.in == nil {
+		n.in = map[string]*node{}
+	}
+	c := n.in[key]
+	if c == nil {
+		c = &node{}
+		n.in[key] = c
+		n.keys = append(n.keys, key)
+	}
+	return c
+}
+
+func writeOverrides(flat map[Scope]map[string]string) []byte {
+	root := &node{}
+	for _, k := range overrideKeys {
+		root.child(k)
+	}
+	scopes := slices.SortedFunc(maps.Keys(flat), Scope.compare)
+	for _, s := range scopes {
+		at := root
+		switch s.Level {
+		case FleetDefault:
+			at = root.child("fleet")
+		case FleetKind:
+			at = root.child("kinds").child(s.Kind.String())
+		case SiteDefault:
+			at = root.child("sites").child(s.Site)
+		case SiteKind:
+			at = root.child("sites").child(s.Site).child("kinds").child(s.Kind.String())
+		case OwnValue:
+			at = root.child("machines").child(s.Machine)
+		}
+		for _, key := range slices.SortedFunc(maps.Keys(flat[s]), compareKeys) {
+			leaf := at
+			for part := range strings.SplitSeq(key, ".") {
+				leaf = leaf.child(part)
+			}
+			leaf.text = flat[s][key]
+		}
+	}
+	var b bytes.Buffer
+	root.write(&b, 0)
+	if b.Len() == 0 {
+		return []byte("{}\n")
+	}
+	return b.Bytes()
+}
+
+func (n *node) empty() bool {
+	return n.text == "" && !slices.ContainsFunc(n.keys, func(k string) bool { return !n.in[k].empty() })
+}
+
+func (n *node) write(b *bytes.Buffer, depth int) {
+	for _, k := range n.keys {
+		c := n.in[k]
+		if c.empty() {
+			continue
+		}
+		fmt.Fprintf(b, "%s%s:", strings.Repeat("  ", depth), plainOrQuoted(k, true))
+		if c.text != "" {
+			fmt.Fprintf(b, " %s\n", plainOrQuoted(c.text, false))
+			continue
+		}
+		b.WriteByte('\n')
+		c.write(b, depth+1)
+	}
+}
+
+// Words, ids and delays need no quotes, unless YAML takes the word for something
+// else.
+var (
+	plainScalar = regexp.MustCompile(`^([A-Za-z][A-Za-z0-9._-]*|([0-9]+[hms])+)$`)
+	reserved    = []string{"null", "true", "false", "yes", "no", "on", "off", "y", "n", "inf", "infinity", "nan"}
+)
+
+// plainOrQuoted writes a scalar so that it is read back as what it was: numbers
+// and words as they are, everything else, and a key that looks like a number, in
+// quotes.
+func plainOrQuoted(text string, key bool) string {
+	_, err := strconv.ParseFloat(text, 64)
+	isNumber := err == nil && !strings.ContainsAny(text, "xXpPnN_")
+	plain := plainScalar.MatchString(text) && !slices.Contains(reserved, strings.ToLower(text))
+	if plain || isNumber && !key {
+		return text
+	}
+	q, err := json.Marshal(text)
+	if err != nil {
+		panic(err) // a string
+	}
+	return string(q)
+}
+
+// Difference is one value that is not the same in two overrides; "" where it is
+// not set.
+type Difference struct {
+	Scope    Scope
+	Key      string
+	From, To string
+}
+
+// Diff lists what b sets otherwise than a.
+func Diff(a, b *Overrides) []Difference {
+	scopes := map[Scope]bool{}
+	for _, s := range append(a.Scopes(), b.Scopes()...) {
+		scopes[s] = true
+	}
+	var out []Difference
+	for _, s := range slices.SortedFunc(maps.Keys(scopes), Scope.compare) {
+		was, is := a.Values(s), b.Values(s)
+		keys := map[string]bool{}
+		for k := range was {
+			keys[k] = true
+		}
+		for k := range is {
+			keys[k] = true
+		}
+		for _, k := range slices.SortedFunc(maps.Keys(keys), compareKeys) {
+			if was[k] != is[k] {
+				out = append(out, Difference{s, k, was[k], is[k]})
+			}
+		}
+	}
+	return out
+}
