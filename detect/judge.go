@@ -110,7 +110,7 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 	}
 	out := m.outOfLimits(at)
 	if !o.Is {
-		if sick < m.lib.RaiseAt && !out {
+		if sick < m.raiseAt && !out {
 			return
 		}
 		if s.ClearedAt != 0 && at-s.ClearedAt < forgetReturns {
@@ -181,6 +181,8 @@ func (m *Machine) outOfLimits(at collector.Millis) bool {
 	mid, _, _ := s.Product.Estimate()
 	warm := mid > float64(m.spec.Limits.Warm)+0.5 && s.MeanAir[0] > s.MeanAir[1]-0.3
 	cold := mid < float64(m.spec.Limits.Cold) && s.MeanAir[0] < s.MeanAir[1]+0.3
+	stillWarm, stillCold := m.stillOut(mid)
+	warm, cold = warm || stillWarm, cold || stillCold
 	if !warm && !cold {
 		s.OutSince = 0
 		return false
@@ -190,7 +192,7 @@ func (m *Machine) outOfLimits(at collector.Millis) bool {
 	}
 	wait := collector.Millis(outFor)
 	if warm && s.Track.PullingDown(at) {
-		wait = outPullingDown
+		wait = m.pullDownTakes()
 	}
 	return at-s.OutSince >= wait
 }

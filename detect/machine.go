@@ -10,6 +10,7 @@ import (
 	"coilward/detect/diagnose"
 	"coilward/detect/fault"
 	"coilward/detect/feature"
+	"coilward/detect/sensitivity"
 	"coilward/detect/thermal"
 )
 
@@ -18,18 +19,22 @@ import (
 type Library struct {
 	// RaiseAt is the probability of trouble at which a finding is raised. The
 	// posterior already holds how rare faults are, so it is the share of
-	// findings that are right, not a knob without a meaning.
+	// findings that are right, not a knob without a meaning. A machine with a
+	// wanted rate of false alarms has its own; see RaiseAtOf.
 	RaiseAt float64
 
 	table *diagnose.Table
+	trade *sensitivity.Trade
 }
 
 // NewLibrary returns the library that ships with the program.
-func NewLibrary() *Library { return &Library{RaiseAt: 0.93, table: diagnose.Learned()} }
+func NewLibrary() *Library {
+	return &Library{RaiseAt: 0.93, table: diagnose.Learned(), trade: sensitivity.Measured()}
+}
 
 // WithTable returns a library with another likelihood table.
 func (l *Library) WithTable(t *diagnose.Table) *Library {
-	return &Library{RaiseAt: l.RaiseAt, table: t}
+	return &Library{RaiseAt: l.RaiseAt, table: t, trade: l.trade}
 }
 
 // lookEvery is how often a machine is weighed anew.
@@ -41,6 +46,8 @@ type Machine struct {
 	spec *fleet.Machine
 	lib  *Library
 	s    state
+
+	raiseAt float64
 }
 
 // state is all that a machine's model remembers, of fixed size.
@@ -70,7 +77,7 @@ type state struct {
 
 // NewMachine returns the model of a machine nothing has been heard of.
 func NewMachine(spec *fleet.Machine, lib *Library) *Machine {
-	m := &Machine{spec: spec, lib: lib}
+	m := &Machine{spec: spec, lib: lib, raiseAt: lib.RaiseAtOf(spec)}
 	m.s.Track = feature.New(spec)
 	m.s.Posterior = diagnose.NewPosterior()
 	return m
