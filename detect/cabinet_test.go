@@ -121,6 +121,13 @@ func (c *cabinet) live(n collector.Millis) (rs []collector.Reading) {
 	return rs
 }
 
+// repair puts right what is wrong: half an hour unplugged, when nothing is heard.
+func (c *cabinet) repair() {
+	c.condBlocked, c.powerLost = false, true
+	c.live(30 * minute)
+	c.powerLost = false
+}
+
 // story is two good days, eight hours with the condenser blocked and sixteen
 // hours after it was cleaned.
 func story(seed uint64) (rs []collector.Reading, from, to collector.Millis) {
@@ -129,8 +136,8 @@ func story(seed uint64) (rs []collector.Reading, from, to collector.Millis) {
 	from = c.at
 	c.condBlocked = true
 	rs = append(rs, c.live(8*hour)...)
+	c.repair()
 	to = c.at
-	c.condBlocked = false
 	return append(rs, c.live(16*hour)...), from, to
 }
 

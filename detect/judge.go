@@ -28,6 +28,9 @@ type open struct {
 	Since     collector.Millis
 	QuietFrom collector.Millis // event time since which the machine has looked well; 0 while not
 
+	SickMinutes float32          // event time that it has looked sick
+	VisitedAt   collector.Millis // the last visit taken into account
+
 	Fault                          fault.Fault
 	Cand                           [5]Candidate
 	NumCand                        int32
@@ -73,19 +76,40 @@ const quietAt = 0.30
 // which a machine counts as quiet whatever is remembered.
 const wellEnough = 0.9
 
-// quietFor is how long a machine must look well before its finding is
-// cleared, ms of event time: longer than an intermittent fault usually rests.
-// A sealed system does not heal: what it lacks shows again in the next warm
-// hours, so it must hold for half a day. A machine whose trouble has come back
-// after it was cleared must hold twice as long each time.
-func (m *Machine) quietFor(f fault.Fault) collector.Millis {
-	wait := collector.Millis(200 * 60000)
-	switch f {
-	case fault.PowerLost, fault.DoorOpen:
-		wait = 60 * 60000
-	case fault.RefrigerantLow, fault.CompressorWeak:
-		wait = 12 * 3600000
+// Waits before a finding is cleared, ms of event time. Once somebody has been
+// there, it is enough that the machine cools as it did. A machine left alone
+// does not heal: where the trouble comes and goes, as with a winding that is
+// too hot or a loose contact, it must be well through the hours in which it
+// failed, which for what the weather brings out is the next day's. What lasted
+// only minutes need not wait so long.
+const (
+	waitVisited  = 100 * 60000
+	waitShort    = 6 * 3600000
+	waitHalfDay  = 14 * 3600000
+	waitNextDay  = 26 * 3600000
+	waitPassing  = 60 * 60000 // what people undo by hand
+	visitReaches = 6 * 3600000
+	waitPullDown = 5 * 3600000 // for a machine that has much to cool down
+)
+
+// quietFor is how long a machine must look well before its finding is cleared.
+func (m *Machine) quietFor(o *open) collector.Millis {
+	if v := o.VisitedAt; v != 0 && o.QuietFrom < v+visitReaches {
+		if m.s.Track.Cycles() {
+			return waitVisited
+		}
+		return max(waitVisited, v+waitPullDown-o.QuietFrom)
 	}
+	wait := collector.Millis(waitHalfDay)
+	switch o.Fault {
+	case fault.PowerLost, fault.DoorOpen:
+		return waitPassing
+	case fault.SensorFault, fault.CondenserBlocked, fault.Unknown:
+		wait = waitShort
+	case fault.RefrigerantLow, fault.CompressorWeak, fault.CompressorNotStarting, fault.CondenserFanStopped:
+		wait = waitNextDay
+	}
+	wait = min(wait, max(waitShort, 4*collector.Millis(o.SickMinutes)*60000))
 	return wait << min(m.s.Returns, 3)
 }
 
@@ -124,11 +148,11 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 		m.say(o, Raised, emit)
 		return
 	}
-	if (sick < quietAt || wellNow > wellEnough || o.backToNormal(v)) && !out {
+	if (sick < quietAt || wellNow > wellEnough || o.VisitedAt != 0 && o.backToNormal(v)) && !out {
 		if o.QuietFrom == 0 {
 			o.QuietFrom = at
 		}
-		wait := m.quietFor(o.Fault)
+		wait := m.quietFor(o)
 		if sick >= quietAt && wellNow <= wellEnough {
 			wait += wait / 2 // what is remembered still speaks against it
 		}
@@ -141,6 +165,7 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 		return
 	}
 	o.QuietFrom = 0
+	o.SickMinutes += lookEvery / 60000
 	if sick < 0.7 && o.Fault != fault.Unknown {
 		return // between: let it stand as it was said
 	}
@@ -150,9 +175,7 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 	if m.material(&before, o) {
 		m.say(o, Revised, emit)
 	} else {
-		said := before
-		said.QuietFrom = 0
-		*o = said
+		*o = before
 	}
 }
 

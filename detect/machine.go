@@ -111,9 +111,15 @@ func (m *Machine) Step(r *collector.Reading, now collector.Millis, emit func(*Fi
 	if !first && dt >= lastLink {
 		m.note(life{Is: true, Kind: LinkOutage, From: s.At, To: r.At})
 	}
+	if !first && dt > max(shortestWork, 4*collector.Millis(s.Interval*1000)) {
+		s.Track.NoteVisit(r.At)
+	}
 	s.At = r.At
 	q := s.Posterior.Probabilities()
 	learn := q[fault.Well] + q[diagnose.Resettled] + 0.2*q[diagnose.WarmLoad]
+	if s.Open[slotMachine].Is {
+		learn = 0 // an intermittent fault rests; what it shows meanwhile is not this machine's well state
+	}
 	s.Track.Observe(r, learn)
 	m.air(r)
 	if first {
@@ -150,6 +156,7 @@ func (m *Machine) look(at collector.Millis, emit func(*Finding)) {
 	s.LookedAt = at
 	var v feature.Vector
 	var score diagnose.Score
+	m.visited(at)
 	s.Track.Fill(&v, at)
 	m.lib.table.Eval(&v, &score)
 	m.withhold(&score, at)
@@ -160,6 +167,27 @@ func (m *Machine) look(at collector.Millis, emit func(*Finding)) {
 	}
 	m.ordinaryLife(&q, at)
 	m.judge(&q, diagnose.WellNow(&score), &v, at, emit)
+}
+
+// shortestWork is the shortest time a machine is unplugged to work on it, ms.
+const shortestWork = 10 * 60000
+
+// visited starts judging afresh when somebody has been at a machine in trouble.
+func (m *Machine) visited(at collector.Millis) {
+	o := &m.s.Open[slotMachine]
+	if !o.Is {
+		return
+	}
+	v := m.s.Track.VisitedAt()
+	if o.Fault == fault.PowerLost && m.s.Track.Run.Known && m.s.Track.Run.Running {
+		v = at // somebody gave it back its supply
+	}
+	if v <= o.RaisedAt || v <= o.VisitedAt || o.Fault == fault.PowerLost && o.VisitedAt != 0 {
+		return
+	}
+	o.VisitedAt = v
+	m.s.Posterior.Visit()
+	m.s.Track.Restart()
 }
 
 // fillMinutes is how long filling and service may take before a warm cabinet

@@ -74,6 +74,27 @@ func TestFindingLife(t *testing.T) {
 	}
 }
 
+// A trouble that goes away though nobody was there is not called over until the
+// hours in which it might come back have passed.
+func TestNothingHealsByItself(t *testing.T) {
+	c := newCabinet(3)
+	m := newMachine()
+	play(m, c.live(2*day))
+	c.condBlocked = true
+	raised := play(m, c.live(8*hour))
+	c.condBlocked = false
+	if early := play(m, c.live(5*hour)); len(raised) == 0 || cleared(early) {
+		t.Fatalf("raised %d; cleared within 5 h without a visit: %v", len(raised), cleared(early))
+	}
+	if !cleared(play(m, c.live(2*day))) {
+		t.Error("two good days later it is still open")
+	}
+}
+
+func cleared(fs []detect.Finding) bool {
+	return slices.ContainsFunc(fs, func(f detect.Finding) bool { return f.Change == detect.Cleared })
+}
+
 // A trouble that comes again after it was cleared is another finding.
 func TestSecondFindingHasItsOwnID(t *testing.T) {
 	c := newCabinet(2)
@@ -83,7 +104,7 @@ func TestSecondFindingHasItsOwnID(t *testing.T) {
 	for range 2 {
 		c.condBlocked = true
 		fs := play(m, c.live(8*hour))
-		c.condBlocked = false
+		c.repair()
 		fs = append(fs, play(m, c.live(36*hour))...)
 		if len(fs) < 2 || fs[0].Change != detect.Raised || fs[0].Seq != 0 || fs[len(fs)-1].Change != detect.Cleared {
 			t.Fatalf("findings %+v", fs)

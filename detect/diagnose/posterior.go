@@ -141,6 +141,23 @@ func (p *Posterior) Advance(score *Score, trust, dt float64) {
 	}
 }
 
+// repairsAVisit is the share of visits to a machine in trouble after which the
+// trouble is gone (common practice, no source: half of them only fill it).
+const repairsAVisit = 0.5
+
+// Visit takes in that somebody has just worked on the machine: half of what
+// was known of a fault holds no more, and warm product is to be expected.
+func (p *Posterior) Visit() {
+	fresh := NewPosterior().logp
+	fresh[WarmLoad] = float32(math.Log(0.3))
+	for _, l := range [...]*[NumStates]float32{&p.logp, &p.now} {
+		z, zf := logSumExp(l[:]), logSumExp(fresh[:])
+		for s := range l {
+			l[s] = logSumExp([]float32{l[s] - z + float32(math.Log(1-repairsAVisit)), fresh[s] - zf + float32(math.Log(repairsAVisit))})
+		}
+	}
+}
+
 // Probabilities returns the probability of every state.
 func (p *Posterior) Probabilities() (q [NumStates]float64) {
 	z := logSumExp(p.now[:])

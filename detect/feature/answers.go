@@ -106,3 +106,37 @@ func (t *Tracker) SupplyDead() (minutes float64, known bool) {
 	}
 	return float64(t.noSupply), t.noSupply > 0 || t.lastAt[collector.MainsVoltage] == t.last
 }
+
+// visitMinutes is the shortest time a door stands open, or a plug is out, when
+// somebody works on a machine and does not only take a can, min.
+const visitMinutes = 6
+
+// VisitedAt returns the event time at which the last visit ended that could
+// have repaired something: the door stood open for long, or the supply was
+// gone and came back. 0 before the first.
+func (t *Tracker) VisitedAt() collector.Millis { return t.visited }
+
+// NoteVisit takes in that the machine was silent for so long that somebody may
+// have pulled its plug to work on it.
+func (t *Tracker) NoteVisit(at collector.Millis) { t.visited = at }
+
+// Restart forgets what is averaged over hours, but not the machine's well
+// state: after a visit the machine is judged by what it does from then on.
+func (t *Tracker) Restart() {
+	for i := range t.prof {
+		p := &t.prof[i]
+		p.slow, p.slowW = 0, 0
+	}
+	for _, d := range []*decay{&t.frac2, &t.frac3, &t.frac10, &t.dT2, &t.dT3, &t.dT10, &t.recentIn, &t.recentOut, &t.shortStops, &t.air80, &t.air90} {
+		*d = decay{}
+	}
+	t.nIn, t.nOut = 0, 0
+	t.lastRunAt, t.lastOffAt = 0, 0
+}
+
+// Cycles reports whether, since Restart, the machine has cooled down to its
+// cut-out, rested, started and cooled down again, which no machine in trouble
+// does for long.
+func (t *Tracker) Cycles() bool {
+	return t.nIn >= 1 && t.nOut >= 2 && t.shortStops.v < 0.3 && float64(t.air5.v) < float64(t.cutIn.mean)+0.8
+}

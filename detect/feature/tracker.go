@@ -46,6 +46,7 @@ type Tracker struct {
 	callNoRun, noCallWarm     float32
 	callCold                  float32
 	doorOpenFor               float32
+	doorOpened                collector.Millis // when it was opened; 0 while shut
 	doorShare                 decay
 	noSupply                  float32
 	volts                     scalar
@@ -55,6 +56,7 @@ type Tracker struct {
 	habitHour                 int8
 	warmedAt                  collector.Millis // last time warm load or warm air came in at once
 	disturbed                 collector.Millis // last long opening or warm load
+	visited                   collector.Millis // end of the last visit
 	wellMinutes               float32
 	sensor                    sensors
 }
@@ -205,9 +207,13 @@ func (t *Tracker) supply(r *collector.Reading, dt, well float64) {
 	if !sign {
 		return
 	}
-	if dead {
+	switch {
+	case dead:
 		t.noSupply += float32(math.Max(dt, 0.5))
-	} else {
+	default:
+		if t.noSupply >= visitMinutes {
+			t.visited = r.At // a plug was pulled and put back
+		}
 		t.noSupply = 0
 	}
 }
@@ -232,6 +238,9 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 	// What lifts the air so fast is not a leak but a door and what came in by it.
 	if t.air5.v-t.air20.v > 2.5 {
 		t.warmedAt = r.At
+		if !t.seen.Has(collector.Door) {
+			t.visited = r.At // no switch tells, but only an open door warms it so
+		}
 	}
 	t.habits(r.At, a > float64(t.cutIn.mean)+0.8, dt)
 	in, out := float64(t.cutIn.mean), float64(t.cutOut.mean)
@@ -300,6 +309,9 @@ func (t *Tracker) door(r *collector.Reading, dt float64) {
 	}
 	open := r.Value[collector.Door] > 0.5
 	if open {
+		if t.doorOpened == 0 {
+			t.doorOpened = r.At
+		}
 		t.doorOpenFor += float32(math.Max(dt, 0.2))
 		t.doorShare.add(1, dt, 60)
 		if t.doorOpenFor > 4 {
@@ -307,6 +319,9 @@ func (t *Tracker) door(r *collector.Reading, dt float64) {
 		}
 		return
 	}
-	t.doorOpenFor = 0
+	if t.doorOpened != 0 && r.At-t.doorOpened >= visitMinutes*60000 {
+		t.visited = r.At // who unplugs it to work is silent meanwhile
+	}
+	t.doorOpenFor, t.doorOpened = 0, 0
 	t.doorShare.add(0, dt, 60)
 }
