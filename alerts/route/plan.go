@@ -48,6 +48,7 @@ type Plan struct {
 	Loss    float64 // money, of product at the stops served
 	Driving float64 // money, overtime included
 	Exact   bool    // proven best for the work that is not optional
+	Note    string  // what of the travel times is not as it should be; "" nothing
 }
 
 // Make plans. It returns an error only for a problem that is not one: wrong
@@ -83,7 +84,7 @@ func Make(ctx context.Context, p Problem, o Options) (*Plan, error) {
 	if exact == 0 {
 		exact = 8
 	}
-	plan := &Plan{}
+	plan := &Plan{Note: table.Note}
 	switch {
 	case len(k.vans) == 0:
 	case len(k.vans) == 1 && len(must) <= exact:

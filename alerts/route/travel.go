@@ -11,6 +11,7 @@ type Table struct {
 	N       int
 	Seconds []float64 // n·n
 	Metres  []float64 // n·n
+	Note    string    // what of it is not as it should be, for whoever plans; "" nothing
 }
 
 // Travel tells how long it takes between places. GreatCircle needs nobody;
