@@ -272,19 +272,6 @@ func (q *Queue) schedule() {
 	}
 }
 
-func (q *Queue) onAt(in *incident) collector.Millis {
-	d := q.o.Delays.On[in.Priority]
-	if shared(in.lead().Fault) {
-		d = max(d, q.o.Delays.OnShared)
-	}
-	return in.DelayAt.Add(d)
-}
-
-func (q *Queue) offAt(in *incident) collector.Millis {
-	d := q.o.Delays.Off << min(in.Flaps, 10)
-	return in.EndedAt.Add(min(d, q.o.Delays.OffMax))
-}
-
 // weigh sets the incident's priority, and says so where it is news.
 func (q *Queue) weigh(in *incident) []Change {
 	if in.EndedAt != 0 {
@@ -294,10 +281,10 @@ func (q *Queue) weigh(in *incident) []Change {
 	first := in.Seq == 0
 	a := in.assess(q.o.Rules, q.machines[in.Machine], q.now)
 	if first {
-		in.Priority, in.Why = a.Priority, a.Why
+		in.Priority, in.Why = q.bounded(in.Machine, a.Priority, a.Priority, a.Why)
 		out = append(out, Change{Kind: Reported, At: q.now, Report: in.report(q.now, detect.Raised)})
 	} else {
-		in.Priority, in.Why = a.Settle(in.Priority), a.Why
+		in.Priority, in.Why = q.bounded(in.Machine, a.Settle(in.Priority), a.Priority, a.Why)
 		if in.material(q.now, q.o.Delays.Revise) {
 			out = append(out, Change{Kind: Reported, At: q.now, Report: in.report(q.now, detect.Revised)})
 			if al := q.Alert(in.Alert); al != nil && in.Group == "" {
