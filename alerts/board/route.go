@@ -100,6 +100,7 @@ type dispatchView struct {
 	None    bool // nobody to send
 	Made    string
 	Problem string
+	Travel  string // what of the travel times is not as it should be
 	Techs   []techView
 	Out     []outView
 	Map     routeMap
@@ -117,7 +118,7 @@ func (b *Board) dispatchData(_ context.Context, r Reader) (any, error) {
 	day, now := b.routesOf.Day(), b.clock.Now()
 	out := dispatchView{None: len(day.Roster.Techs) == 0, Problem: day.Problem, Reach: count(int(routeReach/time.Hour), "hour", "hours")}
 	if day.Plan != nil {
-		out.Made = r.moment(day.At, now, b.homeZone())
+		out.Made, out.Travel = r.moment(day.At, now, b.homeZone()), day.Plan.Note
 	}
 	out.Ticks = routeTicks()
 	for i := range day.Roster.Techs {

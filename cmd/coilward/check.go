@@ -46,6 +46,9 @@ func (c *checkCommand) run(_ context.Context, s *streams) int {
 			if _, err := conf.Notify.senders(nil); err != nil {
 				problem(named(c.Config, err))
 			}
+			if _, _, err := conf.routeFiles(); err != nil {
+				problem(err)
+			}
 			if name == "" {
 				name = conf.FleetFile
 			}

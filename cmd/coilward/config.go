@@ -16,6 +16,7 @@ import (
 	"coilward/alerts/board"
 	"coilward/alerts/notify"
 	"coilward/alerts/route"
+	"coilward/alerts/route/roads"
 	"coilward/collector/broker"
 	"coilward/collector/mqtt"
 )
@@ -32,7 +33,8 @@ type config struct {
 	Metrics   metricsConfig  `yaml:"metrics"`
 	Influx    influxConfig   `yaml:"influx"`
 	Notify    notifyConfig   `yaml:"notify"`
-	Route     route.Roster   `yaml:"route"` // no techs: no routes are planned
+	Route     route.Roster   `yaml:"route"`  // no techs: no routes are planned
+	Travel    roads.Settings `yaml:"travel"` // no url: travel is estimated
 	Log       logConfig      `yaml:"log"`
 
 	hasBroker bool
@@ -173,7 +175,7 @@ func (c *config) resolve(folder string) {
 	for _, p := range []*string{
 		&c.FleetFile, &c.DataDir, &c.MQTT.PasswordFile, &c.MQTT.TLS.CAFile, &c.MQTT.TLS.CertFile, &c.MQTT.TLS.KeyFile,
 		&c.Broker.CredentialsFile, &c.Broker.TLS.CertFile, &c.Broker.TLS.KeyFile, &c.Broker.TLS.ClientCAFile,
-		&c.Influx.TokenFile, &c.Notify.PeopleFile, &c.Notify.SMTP.PasswordFile, &c.Notify.Webhook.SecretFile, &c.Route.PartsFile,
+		&c.Influx.TokenFile, &c.Notify.PeopleFile, &c.Notify.SMTP.PasswordFile, &c.Notify.Webhook.SecretFile, &c.Route.PartsFile, &c.Travel.TokenFile,
 	} {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(folder, *p)
@@ -230,7 +232,7 @@ func (c *config) Validate() error {
 	if s := c.Notify.SMTP; s.Host == "" && len(s.To) > 0 {
 		bad("notify: smtp needs host, the mail server")
 	}
-	errs = append(errs, checkRoster(&c.Route))
+	errs = append(errs, checkRoster(&c.Route), c.Travel.Validate())
 	return errors.Join(errs...)
 }
 

@@ -30,6 +30,7 @@ type dispatchStore interface {
 type dispatchOptions struct {
 	Roster  *route.Roster
 	Parts   *route.Parts // nil: the ones that come with it
+	Travel  route.Travel // nil: estimated
 	Open    func() []alerts.Alert
 	Fleet   func() *fleet.Fleet
 	Clock   Clock
@@ -125,7 +126,7 @@ func (d *dispatcher) plan(ctx context.Context) error {
 
 func (d *dispatcher) planLocked(ctx context.Context) error {
 	now := d.o.Clock.Now()
-	in := route.PlanInput{Now: now, Open: d.o.Open(), Fleet: d.o.Fleet(), Roster: d.o.Roster, Parts: d.o.Parts, Told: d.state.Standing}
+	in := route.PlanInput{Now: now, Open: d.o.Open(), Fleet: d.o.Fleet(), Roster: d.o.Roster, Parts: d.o.Parts, Travel: d.o.Travel, Told: d.state.Standing}
 	p, out := in.Problem()
 	plan, err := route.Make(ctx, p, route.Options{})
 	if err != nil {

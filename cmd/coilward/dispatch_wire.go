@@ -10,6 +10,7 @@ import (
 
 	"coilward/alerts/notify"
 	"coilward/alerts/route"
+	"coilward/alerts/route/roads"
 )
 
 const (
@@ -30,6 +31,23 @@ func checkRoster(r *route.Roster) error {
 	return errors.Join(errs...)
 }
 
+// routeFiles reads what the planning of routes needs beside the configuration.
+// parts is nil where no table of parts is named.
+func (c *config) routeFiles() (parts *route.Parts, travel *roads.Server, err error) {
+	var errs []error
+	if name := c.Route.PartsFile; name != "" {
+		text, err := os.ReadFile(name)
+		if err != nil {
+			errs = append(errs, fmt.Errorf("the table of parts cannot be read: %w", err))
+		} else if parts, err = route.ParseParts(name, text); err != nil {
+			errs = append(errs, err)
+		}
+	}
+	token, err := secretOf(c.Travel.TokenFile)
+	errs = append(errs, err)
+	return parts, roads.New(roads.Options{Settings: c.Travel, Token: roads.Token(token)}), errors.Join(errs...)
+}
+
 // routes sets up the planning of routes; with no techs there is none.
 func (d *daemon) routes(ctx context.Context) error {
 	c := &d.config.Route
@@ -39,24 +57,17 @@ func (d *daemon) routes(ctx context.Context) error {
 	if err := checkRoster(c); err != nil {
 		return err
 	}
-	var parts *route.Parts
-	if c.PartsFile != "" {
-		text, err := os.ReadFile(c.PartsFile)
-		if err != nil {
-			return fmt.Errorf("the table of parts cannot be read: %w", err)
-		}
-		if parts, err = route.ParseParts(c.PartsFile, text); err != nil {
-			return err
-		}
+	parts, travel, err := d.config.routeFiles()
+	if err != nil {
+		return err
 	}
 	// Only the demonstration's clock is fast, and it is fast only later.
 	gap, again := planGap, planAgain
 	if _, wall := d.clock.(wallClock); !wall {
 		gap, again = 2*time.Second, 10*time.Second
 	}
-	var err error
 	d.dispatch, err = newDispatcher(ctx, dispatchOptions{
-		Roster: c, Parts: parts, Open: d.desk.Alerts, Fleet: d.fleet.Load, Clock: d.clock, Store: d.ledger, Team: d.team,
+		Roster: c, Parts: parts, Travel: travel, Open: d.desk.Alerts, Fleet: d.fleet.Load, Clock: d.clock, Store: d.ledger, Team: d.team,
 		BaseURL: d.config.Board.BaseURL, Gap: gap, Again: again, Changed: func() { d.bell.Ring(); d.notify.Wake() }, Log: part(d.log, "route"),
 	})
 	return err
