@@ -20,6 +20,10 @@ type TeamOptions struct {
 	Machine  func(id string) *fleet.Machine // nil result: not listed
 	Links    *Links                         // nil: no links in messages
 	BoardURL string                         // "" : no links
+
+	// Quiet returns when what is not urgent may be told about an alert, at the
+	// earliest at the time given; nil: at once. People's own quiet hours count too.
+	Quiet func(a *alerts.Alert, at time.Time) time.Time
 }
 
 // Place is what a message says of a site.
@@ -113,10 +117,8 @@ func (t *Team) Escalate(open []alerts.Alert, now time.Time) []ledger.Message {
 			continue
 		}
 		who := chain[n%len(chain)]
-		if p := t.Settings().person(who); p != nil && a.Priority < alerts.High {
-			if q, _ := p.quiet(now); q {
-				continue
-			}
+		if p := t.Settings().person(who); p != nil && a.Priority < alerts.High && t.tellable(p, a, now).After(now) {
+			continue
 		}
 		out = append(out, t.write(a, who, "escalation", fmt.Sprintf("%s/%d/%s/ask%d", a.ID, a.MovedAt, a.Priority, n), now, now)...)
 	}
@@ -176,9 +178,7 @@ func (t *Team) write(a *alerts.Alert, who, kind, key string, made, due time.Time
 		return nil
 	}
 	if a.Priority < alerts.High {
-		if q, end := p.quiet(due); q {
-			due = end
-		}
+		due = t.tellable(p, a, due)
 	}
 	var out []ledger.Message
 	for _, c := range p.Contacts {
@@ -190,6 +190,23 @@ func (t *Team) write(a *alerts.Alert, who, kind, key string, made, due time.Time
 			Priority: a.Priority, Subject: subject, Text: text, Body: body(kind, who, []alerts.Alert{*a}), Made: made, Due: due})
 	}
 	return out
+}
+
+// tellable is when neither the person nor the machine is quiet, from the time on.
+func (t *Team) tellable(p *Person, a *alerts.Alert, due time.Time) time.Time {
+	for range 4 { // the end of one's quiet hours may lie in the other's
+		from := due
+		if t.o.Quiet != nil {
+			due = t.o.Quiet(a, due)
+		}
+		if _, end := p.quiet(due); end.After(due) {
+			due = end
+		}
+		if due.Equal(from) {
+			break
+		}
+	}
+	return due
 }
 
 // body is the message for machines.
