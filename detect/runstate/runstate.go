@@ -36,13 +36,14 @@ type State struct {
 	LastRun float32 // minutes of the last whole run; 0 none yet
 	LastOff float32 // minutes of the last whole stop; 0 none yet
 
-	low, high        float32 // learned current levels, A
-	nLow, nHigh      float32 // readings behind them, capped
-	seenMin, seenMax float32
-	source           collector.Channel
-	haveSource       bool
-	tempPrev         float32
-	tempPrevAt       collector.Millis
+	high       float32 // running current learned, A
+	nHigh      float32 // readings behind it, capped
+	mains      mains
+	source     collector.Channel
+	haveSource bool
+	reread     bool // nothing changed but the meaning of what was read before
+	tempPrev   float32
+	tempPrevAt collector.Millis
 }
 
 // Source returns the channel that the run state comes from.
@@ -51,13 +52,13 @@ func (s *State) Source() (collector.Channel, bool) { return s.source, s.haveSour
 // Level returns the running current learned, A; 0 when unknown. For a mains
 // channel it is the step that the compressor adds.
 func (s *State) Level() float64 {
-	if s.nHigh < 3 {
-		return 0
+	switch {
+	case s.source == collector.MainsCurrent && s.mains.ready():
+		return float64(s.mains.step)
+	case s.source != collector.MainsCurrent && s.nHigh >= 3:
+		return float64(s.high)
 	}
-	if s.source == collector.MainsCurrent {
-		return float64(s.high - s.low)
-	}
-	return float64(s.high)
+	return 0
 }
 
 // Inrush reports whether the newest reading caught a start.
@@ -80,6 +81,8 @@ func (s *State) Observe(r *collector.Reading) Event {
 	case r.At-s.last > maxGap:
 		// What happened in the gap is unknown, so no length counts.
 		s.Running, s.Since = running, r.At
+	case running != s.Running && s.reread:
+		s.Running, s.Since = running, r.At // since when, and for how long, is not known
 	case running != s.Running:
 		// The change lies between the last reading and this one.
 		at := s.last + (r.At-s.last)/2
@@ -108,7 +111,7 @@ func (s *State) brief(minutes float32, r *collector.Reading) bool {
 // read decides whether the compressor runs in this reading.
 func (s *State) read(r *collector.Reading) (running, ok bool) {
 	prevInrush := s.inrush
-	s.inrush = false
+	s.inrush, s.reread = false, false
 	switch {
 	case r.Has.Has(collector.CompressorCurrent):
 		s.source, s.haveSource = collector.CompressorCurrent, true
@@ -118,7 +121,12 @@ func (s *State) read(r *collector.Reading) (running, ok bool) {
 		return false, false // it will come again
 	case r.Has.Has(collector.MainsCurrent):
 		s.source, s.haveSource = collector.MainsCurrent, true
-		return s.mains(float32(r.Value[collector.MainsCurrent]))
+		a := float32(r.Value[collector.MainsCurrent])
+		if !s.mains.ready() {
+			return s.mains.begin(a)
+		}
+		running, s.reread = s.mains.observe(a, float32(r.At-s.last)/60000)
+		s.inrush = s.mains.surge
 	case s.haveSource && s.source == collector.MainsCurrent:
 		return false, false
 	case r.Has.Has(collector.CondFanCurrent):
@@ -151,57 +159,6 @@ func (s *State) current(a float32) bool {
 	}
 	s.learn(&s.high, &s.nHigh, a)
 	return true
-}
-
-// mains reads the whole machine's current: fans, lights and maybe a defrost
-// heater stand below the compressor's step. The levels on either side of the
-// step are followed separately, so that lights on a schedule move one level
-// without moving the decision.
-func (s *State) mains(a float32) (running, ok bool) {
-	if s.seenMax == 0 && s.seenMin == 0 {
-		s.seenMin, s.seenMax = a, a
-	}
-	s.seenMin = min(s.seenMin, a)
-	if s.nHigh < 5 || a < inrushRatio*s.high {
-		s.seenMax = max(s.seenMax, a)
-	}
-	if s.nLow < 3 || s.nHigh < 3 {
-		// A compressor adds about an ampere at least at 115 V and half that
-		// at 230 V; until two levels are that far apart nothing is known.
-		if s.seenMax-s.seenMin < 0.35 || s.seenMax < 1.5*s.seenMin {
-			return false, false
-		}
-		if s.nLow == 0 {
-			s.low, s.high = s.seenMin, s.seenMax
-		}
-		mid := (s.seenMin + s.seenMax) / 2
-		if a < mid {
-			s.learn(&s.low, &s.nLow, a)
-			return false, true
-		}
-		s.learn(&s.high, &s.nHigh, min(a, s.seenMax))
-		return true, true
-	}
-	step := s.high - s.low
-	mid := s.low + 0.5*step
-	if s.Known && s.Running {
-		mid -= 0.1 * step // hysteresis against noise
-	} else {
-		mid += 0.1 * step
-	}
-	if a < mid {
-		s.learn(&s.low, &s.nLow, a)
-		return false, true
-	}
-	if a > s.high+1.5*step {
-		s.inrush = true
-		return true, true
-	}
-	s.learn(&s.high, &s.nHigh, a)
-	if s.high-s.low < 0.3*step {
-		s.high = s.low + 0.3*step
-	}
-	return true, true
 }
 
 // temperatures is the last resort: a coil or condenser tells by its slope.

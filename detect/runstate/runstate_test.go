@@ -234,3 +234,55 @@ func TestLevelLeavesInrushOut(t *testing.T) {
 		t.Errorf("running current %.2f A, want 2", l)
 	}
 }
+
+// Other loads jump under the compressor: lights of about half its step, lights
+// of three quarters of it, and a defrost heater of twice as much.
+func TestMainsUnderLargeLoads(t *testing.T) {
+	for _, c := range []struct {
+		name                  string
+		step, lights, heater  float64
+		wrong                 int // minutes of 4 days at most
+		quantum               float64
+		everyHeater, forHeats int
+	}{
+		{"lights of 1.2 A beside 2.6 A", 2.6, 1.2, 0, 2, 0.01, 0, 0},
+		{"lights of 1.2 A beside 1.6 A", 1.6, 1.2, 0, 160, 0.01, 0, 0},
+		{"a heater of 4 A beside 1.8 A", 1.8, 0.2, 4, 20, 0.05, 480, 20}, // once it comes as the compressor stops
+		{"no other load, coarse steps", 1.4, 0, 0, 0, 0.1, 0, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			var s runstate.State
+			wrong, failed := 0, 0
+			for i := range 4 * 1440 {
+				on := i%41 >= 26
+				heats := c.everyHeater > 0 && i%c.everyHeater < c.forHeats && i > c.everyHeater
+				on = on && !heats
+				a := 0.5 + 0.02*math.Sin(float64(i))
+				if h := i / 60 % 24; h >= 8 && h < 20 {
+					a += c.lights
+				}
+				if heats {
+					a += c.heater
+				}
+				if on {
+					a += c.step * (1 + 0.12*math.Exp(-float64(i%41-26)/3)) // it settles
+				}
+				if s.Observe(read(collector.MainsCurrent, at{float64(i), math.Round(a/c.quantum) * c.quantum})) == runstate.FailedStart {
+					failed++
+				}
+				if i > 60 && s.Running != on {
+					wrong++
+				}
+			}
+			if wrong > c.wrong {
+				t.Errorf("%d minutes of 4 days are wrong", wrong)
+			}
+			if l := s.Level(); math.Abs(l-c.step) > 0.15*c.step {
+				t.Errorf("the compressor adds %.2f A, want %.1f", l, c.step)
+			}
+			if failed > 0 {
+				t.Errorf("%d starts failed", failed)
+			}
+		})
+	}
+}
