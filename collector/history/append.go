@@ -35,8 +35,8 @@ func (s *Store) Append(ctx context.Context, readings []collector.Reading) error 
 		return nil
 	}
 	for i := range readings {
-		if m := readings[i].Machine; strings.IndexByte(m, 0) >= 0 || m == "" {
-			return fmt.Errorf("history: %q cannot be the name of a machine", m)
+		if err := checkMachine(readings[i].Machine); err != nil {
+			return err
 		}
 	}
 	s.queueMu.Lock()
@@ -59,6 +59,13 @@ func (s *Store) Append(ctx context.Context, readings []collector.Reading) error 
 	b.err = s.commit(b.readings)
 	b.done, b.readings = true, nil
 	return b.err
+}
+
+func checkMachine(m string) error {
+	if strings.IndexByte(m, 0) >= 0 || m == "" {
+		return fmt.Errorf("history: %q cannot be the name of a machine", m)
+	}
+	return nil
 }
 
 // commit writes readings to the log. It is called with commitMu held.

@@ -25,7 +25,7 @@ func (s *Store) Backup(dir string) error {
 		return fmt.Errorf("history: %s exists already; name a directory that does not", dir)
 	}
 	log := s.fs.PathJoin(dir, "log")
-	err := s.fs.MkdirAll(log, 0o755)
+	err := errors.Join(s.settleDown(), s.fs.MkdirAll(log, 0o755))
 	if err == nil {
 		err = s.db.Checkpoint(s.fs.PathJoin(dir, "blocks"), pebble.WithFlushedWAL())
 	}

@@ -10,20 +10,23 @@ import (
 
 // Report is what Check found.
 type Report struct {
-	Readings uint64
-	Blocks   int
-	Segments int
-	Problems []error // each says where; none when all is well
+	Readings  uint64
+	Blocks    int
+	Segments  int
+	Summaries int     // quarters of an hour
+	Summed    uint64  // readings that are in them
+	Problems  []error // each says where; none when all is well
 }
 
-// Check reads everything: checksums, frames, and that no sequence number is
-// missing or there twice. The error says that it could not be done; what is
+// Check reads everything: checksums, frames, that no sequence number is missing
+// or there twice, and that the summaries hold as many readings as went into them.
+// The error says that it could not be done; what is
 // wrong with the data is in the report.
 func (s *Store) Check(ctx context.Context) (rep Report, err error) {
 	s.flushMu.Lock() // no set moves from the log into blocks meanwhile
 	defer s.flushMu.Unlock()
 	s.mu.RLock()
-	oldest, flushed, last := s.oldest, s.flushed, s.lastSeq()
+	flushed, last := s.flushed, s.lastSeq()
 	s.mu.RUnlock()
 	problem := func(err error) { rep.Problems = append(rep.Problems, err) }
 
@@ -31,7 +34,10 @@ func (s *Store) Check(ctx context.Context) (rep Report, err error) {
 	if err != nil {
 		return rep, err
 	}
-	next := oldest
+	next := flushed + 1
+	if len(sets) > 0 {
+		next = sets[0].first
+	}
 	counts := make([]uint64, len(sets))
 	for i, set := range sets {
 		if set.first != next {
@@ -61,7 +67,7 @@ func (s *Store) Check(ctx context.Context) (rep Report, err error) {
 		} else if err != nil {
 			return rep, err
 		}
-		if want := set.last - set.first + 1; counts[i] != want {
+		if want := set.count() - set.summed; counts[i] != want {
 			problem(fmt.Errorf("readings %d … %d: %d of %d are there", set.first, set.last, counts[i], want))
 		}
 		rep.Readings += counts[i]
@@ -69,7 +75,46 @@ func (s *Store) Check(ctx context.Context) (rep Report, err error) {
 	if next != flushed+1 {
 		problem(fmt.Errorf("readings %d … %d are in no set of blocks", next, flushed))
 	}
+	if err := s.checkSummaries(ctx, &rep); err != nil {
+		return rep, err
+	}
 	return rep, s.checkLog(ctx, &rep, flushed, last)
+}
+
+// checkSummaries checks the summaries, with flushMu held.
+func (s *Store) checkSummaries(ctx context.Context, rep *Report) error {
+	problem := func(err error) { rep.Problems = append(rep.Problems, err) }
+	err := s.scan(s.db, []byte{summaryKey}, []byte{summaryKey + 1}, func(key []byte, value func() ([]byte, error)) error {
+		p, err := value()
+		if err != nil {
+			return err
+		}
+		day, machine, ok := parseSummaryKey(key)
+		if !ok {
+			problem(fmt.Errorf("summaries are filed under %q, which is no machine and day", key))
+			return ctx.Err()
+		}
+		d := summaryDay{day: day}
+		if err := d.unmarshal(string(machine), p); err != nil {
+			problem(wrapDay(string(machine), day, err))
+			return ctx.Err()
+		}
+		rep.Summaries += len(d.rows)
+		rep.Summed += d.readings()
+		if span := s.summarised(string(machine)); span.LastAt < d.rows[len(d.rows)-1].Start {
+			problem(wrapDay(string(machine), day, errors.New("the list of machines does not know of them")))
+		}
+		return ctx.Err()
+	})
+	if pebble.IsCorruptionError(err) {
+		problem(fmt.Errorf("summaries cannot all be read: %w", err))
+	} else if err != nil {
+		return err
+	}
+	if rep.Summed != s.total {
+		problem(fmt.Errorf("summaries of %d readings are there, %d went into them", rep.Summed, s.total))
+	}
+	return nil
 }
 
 // checkLog checks that the log holds flushed+1 … last.

@@ -8,6 +8,12 @@
 // consecutive from 1, in the order of arrival; a replay in that order is what
 // the models were fed.
 //
+// With age, see Options.RetainDays, readings become summaries: of each quarter
+// of an hour and channel the count, the least, the greatest and the mean. Until
+// then, and at every moment while it happens, a reading is in one of the two
+// forms and never in both; Read yields both. What is too old from the start, as
+// in a backfill, goes into summaries at once, with AppendOld.
+//
 // # On disk
 //
 // Readings are filed by when they were received, so nothing written is ever
@@ -40,13 +46,44 @@
 //	                               from there (backfill, odd clocks)
 //	's' first                      a set of blocks written together: last
 //	                               sequence number (uint64), first and last day
-//	                               (uint32)
+//	                               (uint32), and how many of its readings are in
+//	                               summaries and in no block (uint64, if any)
 //	'm' machine                    what there is of a machine, as a Span
 //	'f'                            all up to this sequence number is in blocks
+//	'q' day machine 0              summaries of a machine; the day is that of the
+//	                               measurement
+//	'n' machine                    what there is of summaries of a machine, as a
+//	                               Span
+//	't'                            how many readings are in summaries (uvarint)
+//	'k'                            readings received before this day (uint32) are
+//	                               in summaries, or on the way
 //
 // A block is a version byte (1), the CRC-32C of what follows, then as uvarints
 // the last sequence number and the count of frames, as varints the least and the
 // greatest At, then frames.
+//
+// # Summaries
+//
+// A day of summaries is a version byte (1), the CRC-32C of what follows, how many
+// readings are in it, then the summaries in order, each as what changed from the
+// one before:
+//
+//	flags   1 site follows · 2 number of readings · 4 channels · 8 slots
+//	        16 statuses follow · 32 channels beside the table follow
+//	step    quarters of an hour that are left out
+//	site, readings, channels   like those of a frame
+//	slots   in which five seconds there are readings: how many of the 180 differ,
+//	        then the gaps between those. What comes again is known by it
+//	online, offline   how many such statuses
+//	figures of each channel: a byte with the decimals (7: raw bits), 8 another
+//	        count than readings follows, 16 another least, 32 a greatest that is
+//	        not the least; the change of the least, zigzag; the greatest less the
+//	        least; the sum less count times the least, zigzag. Or raw: least,
+//	        greatest, sum
+//	beside the table   count, then name, unit and figures of each
+//
+// The sum of decimals is exact, so summaries do not depend on the order in which
+// readings come together.
 //
 // # Frames
 //

@@ -10,8 +10,6 @@ import (
 	"time"
 
 	"github.com/cockroachdb/pebble/v2"
-
-	"coilward/collector"
 )
 
 func compareStrings(a, b string) int { return strings.Compare(a, b) }
@@ -96,9 +94,9 @@ func (s *Store) flush(set *openSet) error {
 		}
 	}
 	mark := binary.BigEndian.AppendUint64(nil, set.last)
-	days := binary.BigEndian.AppendUint32(binary.BigEndian.AppendUint32(slices.Clone(mark), set.firstDay), set.lastDay)
+	kept := blockSet{first: set.first, last: set.last, firstDay: set.firstDay, lastDay: set.lastDay}
 	err := errors.Join(
-		w.batch.Set(seqKey(setKey, set.first), days, nil),
+		w.batch.Set(seqKey(setKey, set.first), kept.marshal(), nil),
 		w.batch.Set([]byte{flushedKey}, mark, nil),
 		w.commit(),
 	)
@@ -158,55 +156,6 @@ func (w *blockWriter) commit() error {
 	return nil
 }
 
-func (p *Span) marshal() []byte {
-	b := appendString(nil, p.Site)
-	for _, m := range []collector.Millis{p.FirstAt, p.LastAt, p.FirstReceived, p.LastReceived} {
-		b = binary.AppendVarint(b, int64(m))
-	}
-	return b
-}
-
-// loadMarks reads what the database says of itself.
-func (s *Store) loadMarks() error {
-	value, closer, err := s.db.Get([]byte{flushedKey})
-	switch {
-	case errors.Is(err, pebble.ErrNotFound):
-		return nil
-	case err != nil:
-		return err
-	case len(value) != 8:
-		return errors.New("the mark of what is in blocks is damaged; restore a backup")
-	}
-	s.flushed = binary.BigEndian.Uint64(value)
-	if err := closer.Close(); err != nil {
-		return err
-	}
-	sets, err := s.sets(s.db)
-	if err != nil {
-		return err
-	}
-	s.oldest = s.flushed + 1
-	if len(sets) > 0 {
-		s.oldest = sets[0].first
-	}
-	return s.scan(s.db, []byte{machineKey}, []byte{machineKey + 1}, func(key []byte, value func() ([]byte, error)) error {
-		v, err := value()
-		if err != nil {
-			return err
-		}
-		in := input{p: v}
-		p := &Span{Machine: string(key[1:]), Site: in.string("")}
-		for _, m := range []*collector.Millis{&p.FirstAt, &p.LastAt, &p.FirstReceived, &p.LastReceived} {
-			*m = collector.Millis(in.zigzag())
-		}
-		if in.bad {
-			return fmt.Errorf("the span of machine %q is damaged; restore a backup", p.Machine)
-		}
-		s.spans[p.Machine] = p
-		return nil
-	})
-}
-
 // sweep removes blocks of a set that was on the way into the database when the
 // last process ended: its readings are still in the log.
 func (s *Store) sweep() error {
@@ -239,30 +188,4 @@ func (s *Store) scan(db pebble.Reader, from, to []byte, each func(key []byte, va
 		}
 	}
 	return errors.Join(it.Error(), it.Close())
-}
-
-// blockSet is a set as the database knows it.
-type blockSet struct {
-	first, last       uint64
-	firstDay, lastDay uint32
-}
-
-// sets returns the sets in order.
-func (s *Store) sets(db pebble.Reader) ([]blockSet, error) {
-	var sets []blockSet
-	err := s.scan(db, []byte{setKey}, []byte{setKey + 1}, func(key []byte, value func() ([]byte, error)) error {
-		v, err := value()
-		if err != nil {
-			return err
-		}
-		if len(key) != 9 || len(v) != 16 {
-			return errors.New("the list of blocks is damaged; restore a backup")
-		}
-		sets = append(sets, blockSet{
-			first: binary.BigEndian.Uint64(key[1:]), last: binary.BigEndian.Uint64(v),
-			firstDay: binary.BigEndian.Uint32(v[8:]), lastDay: binary.BigEndian.Uint32(v[12:]),
-		})
-		return nil
-	})
-	return sets, err
 }

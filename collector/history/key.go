@@ -7,11 +7,15 @@ import (
 
 // Kinds of key; see the package comment.
 const (
-	blockKey   = 'b'
-	lateKey    = 'l'
-	setKey     = 's'
-	machineKey = 'm'
-	flushedKey = 'f'
+	blockKey      = 'b'
+	lateKey       = 'l'
+	setKey        = 's'
+	machineKey    = 'm'
+	flushedKey    = 'f'
+	summaryKey    = 'q'
+	summarisedKey = 'n'
+	totalKey      = 't'
+	cutoffKey     = 'k'
 )
 
 // appendDayKey appends the front of the keys of a machine on a day.
@@ -47,4 +51,12 @@ func dayPrefix(kind byte, day uint32) []byte {
 
 func seqKey(kind byte, seq uint64) []byte {
 	return binary.BigEndian.AppendUint64([]byte{kind}, seq)
+}
+
+// parseSummaryKey takes apart the key of a day of summaries.
+func parseSummaryKey(key []byte) (day uint32, machine []byte, ok bool) {
+	if len(key) < 6 || key[len(key)-1] != 0 {
+		return
+	}
+	return binary.BigEndian.Uint32(key[1:]), key[5 : len(key)-1], true
 }

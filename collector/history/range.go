@@ -23,6 +23,11 @@ func (s *Store) Range(ctx context.Context, machine string, from, to collector.Mi
 	if err = v.close(err); err != nil {
 		return err
 	}
+	return rangeBlocks(ctx, machine, blocks, from, to, each)
+}
+
+// rangeBlocks yields the readings of blocks as Range does.
+func rangeBlocks(ctx context.Context, machine string, blocks []block, from, to collector.Millis, each func(*Entry) error) error {
 	slices.SortFunc(blocks, func(a, b block) int {
 		return cmp.Or(cmp.Compare(a.minAt, b.minAt), cmp.Compare(a.first, b.first))
 	})
@@ -107,6 +112,10 @@ func (s *Store) Arrivals(ctx context.Context, machine string, from, to collector
 		return nil
 	}
 	v := s.view()
+	from = max(from, v.kept) // from then on it is whole
+	if from >= to {
+		return v.close(nil)
+	}
 	var blocks []block
 	received, _, ok := v.bounds(machine)
 	lo, hi := max(hourOf(from), received[0]*hoursADay), min(hourOf(to-1), received[1]*hoursADay+hoursADay-1)

@@ -11,8 +11,8 @@ import (
 )
 
 // Since yields every reading of every machine with a sequence number above seq,
-// in the order of arrival. Those that retention dropped are passed over:
-// compare with FirstSeq.
+// in the order of arrival. Those that went into summaries with age, or are on
+// the way, are passed over: compare with FirstSeq.
 func (s *Store) Since(ctx context.Context, seq uint64, each func(*Entry) error) error {
 	return s.picked(ctx, &pick{seq: seq, to: endOfTime}, each)
 }
@@ -57,7 +57,7 @@ func (s *Store) picked(ctx context.Context, p *pick, each func(*Entry) error) (e
 		return err
 	}
 	for _, set := range sets {
-		if set.last <= p.seq || set.last > v.flushed || set.lastDay < hourOf(p.from)/hoursADay || set.firstDay > hourOf(p.to-1)/hoursADay {
+		if set.last <= p.seq || set.last > v.flushed || set.first < v.oldest || set.lastDay < hourOf(p.from)/hoursADay || set.firstDay > hourOf(p.to-1)/hoursADay {
 			continue
 		}
 		blocks, err := v.setBlocks(set, p)

@@ -3,6 +3,7 @@ package history
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"slices"
 	"sync"
@@ -27,9 +28,13 @@ var (
 type Options struct {
 	Dir string // made if it does not exist
 
-	// RetainDays is how many whole days are kept besides the current one, by
-	// when readings were received; all if 0. See Retain.
+	// RetainDays is how many whole days of readings are kept besides the current
+	// one, by when they were received; all if 0. See Compact.
 	RetainDays int
+
+	// SummaryDays is how many whole days of summaries are kept besides the current
+	// one, by when it was measured what they sum up; all if 0.
+	SummaryDays int
 
 	// SegmentBytes is how long a log may get before its readings go into blocks,
 	// if the hour has not ended before; 256 MiB if 0.
@@ -63,14 +68,21 @@ type Store struct {
 	buffer   []byte     // likewise
 	closed   bool       // likewise
 
-	flushMu sync.Mutex // held while sets go into blocks, and for backups; taken after commitMu, never before
+	flushMu sync.Mutex // held while blocks are changed, and for backups; taken after commitMu, never before
+	ended   bool       // guarded by flushMu, as is what follows
+	dirty   bool       // the database holds what is not on the disk, and could not be lost without doing it again
+	passAt  []byte     // the key from which on Compact has not looked yet; nil: all
 
 	mu      sync.RWMutex
 	open    *openSet         // guarded by mu, as is what follows; changed only with commitMu too
 	closing []*openSet       // complete, on the way into blocks; oldest first
 	flushed uint64           // all up to this sequence number is in blocks
 	oldest  uint64           // the lowest sequence number that is kept
+	cutoff  uint32           // the first day, by arrival, whose readings are kept
 	spans   map[string]*Span // by machine
+
+	summaries map[string]Span // of the summaries, by machine; changed only with flushMu too
+	total     uint64          // readings in them; likewise
 
 	wake chan struct{}
 	stop chan struct{}
@@ -91,7 +103,7 @@ func Open(o Options) (*Store, error) {
 	}
 	s := &Store{
 		o: o, fs: o.FS, logDir: o.FS.PathJoin(o.Dir, "log"),
-		open: newOpenSet(), spans: map[string]*Span{}, oldest: 1,
+		open: newOpenSet(), spans: map[string]*Span{}, summaries: map[string]Span{}, oldest: 1,
 		wake: make(chan struct{}, 1), stop: make(chan struct{}),
 	}
 	if o.ReadOnly {
@@ -223,7 +235,8 @@ func (s *Store) Close() error {
 	s.done.Wait()
 	s.flushMu.Lock()
 	defer s.flushMu.Unlock()
-	return errors.Join(err, s.db.Close())
+	s.ended = true
+	return errors.Join(err, s.settleDown(), s.db.Close())
 }
 
 // Span says what there is of a machine.
@@ -246,7 +259,7 @@ func (s *Store) span(r *collector.Reading) {
 	p.FirstReceived, p.LastReceived = min(p.FirstReceived, r.Received), max(p.LastReceived, r.Received)
 }
 
-// Machines returns what there is of each machine, by name.
+// Machines returns what there is of the readings of each machine, by name.
 func (s *Store) Machines() []Span {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
@@ -258,13 +271,25 @@ func (s *Store) Machines() []Span {
 	return all
 }
 
+// Summarised returns what there is of the summaries of each machine, by name.
+// FirstReceived and LastReceived mean nothing.
+func (s *Store) Summarised() []Span {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return slices.SortedFunc(maps.Values(s.summaries), func(a, b Span) int { return compareStrings(a.Machine, b.Machine) })
+}
+
 // Stats are figures for people and metrics.
 type Stats struct {
-	Machines    int
-	FirstSeq    uint64 // of the oldest reading kept; LastSeq + 1 when there is none
-	LastSeq     uint64 // 0 when nothing was ever appended
-	OpenCount   uint64 // readings that are in the log only
-	BlockBytes  uint64 // on disk
+	Machines   int
+	FirstSeq   uint64 // of the oldest reading kept; LastSeq + 1 when there is none
+	LastSeq    uint64 // 0 when nothing was ever appended
+	OpenCount  uint64 // readings that are in the log only
+	BlockBytes uint64 // of blocks and summaries, on disk
+
+	SummaryBytes uint64 // of summaries, on disk
+	Summarised   uint64 // readings in summaries
+
 	LogBytes    uint64 // on disk
 	FreeBytes   uint64 // on that disk; 0 if not known
 	ClosingSets int    // complete hours waiting to be put into blocks: 0 or 1 when all is well
@@ -280,8 +305,10 @@ func (s *Store) Stats() Stats {
 	for _, set := range s.closing {
 		st.OpenCount += set.count
 	}
+	st.Summarised = s.total
 	s.mu.RUnlock()
 	st.BlockBytes = s.db.Metrics().DiskSpaceUsage()
+	st.SummaryBytes, _ = s.db.EstimateDiskUsage([]byte{summaryKey}, []byte{summaryKey + 1}) // a figure for people
 	if names, err := s.fs.List(s.logDir); err == nil {
 		for _, name := range names {
 			if info, err := s.fs.Stat(s.fs.PathJoin(s.logDir, name)); err == nil {

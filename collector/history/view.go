@@ -16,6 +16,8 @@ type view struct {
 	db      *pebble.Snapshot
 	sets    []*openSet // in the log, oldest first
 	flushed uint64
+	oldest  uint64           // readings before it are on the way into summaries
+	kept    collector.Millis // so is what was received before
 }
 
 // view takes a view. Of the open set, only blocks, called with mu held, may be
@@ -23,7 +25,10 @@ type view struct {
 func (s *Store) view() *view {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
-	return &view{s: s, db: s.db.NewSnapshot(), sets: append(slices.Clone(s.closing), s.open), flushed: s.flushed}
+	return &view{
+		s: s, db: s.db.NewSnapshot(), sets: append(slices.Clone(s.closing), s.open),
+		flushed: s.flushed, oldest: s.oldest, kept: collector.Millis(s.cutoff) * dayMillis,
+	}
 }
 
 // bounds returns the first and last days the machine's readings were received
