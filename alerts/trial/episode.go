@@ -23,6 +23,7 @@ type Episode struct {
 	From     collector.Millis
 	To       collector.Millis // when it ended; the end of the trial while Open
 	Open     bool             // it stood when the trial ended
+	Out      bool             // product was outside its limits, or past the time it was to leave them
 }
 
 // Lasted is how long it stood within the trial.
@@ -47,6 +48,16 @@ func newRecorder(told func(alerts.Change) []Told) *recorder {
 	return &recorder{told: told, standing: map[string]*Episode{}}
 }
 
+// follow takes a run's changes; lines of findings count from ≤ at < to.
+func (r *recorder) follow(from, to collector.Millis) Take {
+	return func(c *alerts.Change) error {
+		if c.Kind != alerts.Reported || c.At >= from && c.At < to {
+			r.take(c)
+		}
+		return nil
+	}
+}
+
 // take follows one change.
 func (r *recorder) take(c *alerts.Change) {
 	if c.Kind == alerts.Reported {
@@ -68,17 +79,25 @@ func (r *recorder) take(c *alerts.Change) {
 		r.episodes = append(r.episodes, e)
 	case !stands && e != nil:
 		e.To = c.At
+		e.Out = e.Out || out(a, c.At)
 		delete(r.standing, a.ID)
 		return
 	case e == nil:
 		return
 	}
+	e.Out = e.Out || out(a, c.At)
+	e.LimitAt = a.LimitAt
 	e.Cause, e.Fault, e.Priority = a.Cause, a.Fault, max(e.Priority, a.Priority)
 	for _, m := range a.Members {
 		if i, is := slices.BinarySearch(e.Machines, m.Machine); !is {
 			e.Machines = slices.Insert(e.Machines, i, m.Machine)
 		}
 	}
+}
+
+// out reports whether the product has left its limit by now, as far as is known.
+func out(a *alerts.Alert, now collector.Millis) bool {
+	return a.LimitAt != 0 && a.LimitAt <= now && a.HasProduct
 }
 
 // within ends the run and returns the episodes of the machines that stood at any

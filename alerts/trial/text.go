@@ -1,7 +1,6 @@
 package trial
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"strings"
@@ -38,6 +37,7 @@ func (r *Result) WriteText(out io.Writer) error {
 		fmt.Fprintf(out, "\nFigures: %d a day and person acceptable, %d manageable (ISA-18.2, EEMUA 191); on call, at most %d in a shift of 12 h.\n"+
 			"Nobody acknowledges anything in a trial, so nobody is asked a second time.\n", AcceptableADay, ManageableADay, alerts.ShiftMost)
 	}
+	r.writeVisits(out)
 	if len(r.Differ) == 0 {
 		_, err := fmt.Fprintf(out, "\nThe change makes no difference: all %d alerts are the same.\n", r.Same)
 		return err
@@ -134,98 +134,53 @@ func span(d time.Duration) string {
 	return fmt.Sprintf("%.1f days", d.Hours()/24)
 }
 
-// MarshalJSON writes the result for programs: times in RFC 3339, durations in
-// seconds.
-func (r *Result) MarshalJSON() ([]byte, error) {
-	type person struct {
-		Person           string  `json:"person"`
-		PerDayNow        float64 `json:"told_per_day_now"`
-		PerDayWith       float64 `json:"told_per_day_with"`
-		ShiftNow         int     `json:"most_in_12h_now"`
-		ShiftWith        int     `json:"most_in_12h_with"`
-		VerdictNow       string  `json:"verdict_now"`
-		VerdictWith      string  `json:"verdict_with"`
-		AcceptablePerDay int     `json:"acceptable_per_day"`
-		ManageablePerDay int     `json:"manageable_per_day"`
+// writeVisits tells what became of what people found in these days.
+func (r *Result) writeVisits(out io.Writer) {
+	if len(r.Visits) == 0 {
+		return
 	}
-	type difference struct {
-		Kind  Kind     `json:"kind"`
-		Shift *float64 `json:"shift_seconds"`
-		Now   *episode `json:"now"`
-		With  *episode `json:"with"`
-	}
-	v := struct {
-		From     string       `json:"from"`
-		To       string       `json:"to"`
-		Days     float64      `json:"days"`
-		Machines int          `json:"machines"`
-		Now      jsonFigures  `json:"now"`
-		With     jsonFigures  `json:"with"`
-		Same     int          `json:"same"`
-		People   []person     `json:"people"`
-		Differ   []difference `json:"differences"`
-	}{
-		From: instant(r.From), To: instant(r.To), Days: r.Days(), Machines: r.Machines, Same: r.Same,
-		Now: r.json(&r.Now), With: r.json(&r.With), People: []person{}, Differ: []difference{},
-	}
-	for _, p := range r.People {
-		v.People = append(v.People, person{p.Name, PerDay(p.Now), PerDay(p.With), p.Now.Shift, p.With.Shift,
-			Verdict(p.Now), Verdict(p.With), AcceptableADay, ManageableADay})
-	}
-	for i := range r.Differ {
-		d := &r.Differ[i]
-		out := difference{Kind: d.Kind, Now: d.Now.json(), With: d.With.json()}
-		if d.Now != nil && d.With != nil {
-			s := d.Shift().Seconds()
-			out.Shift = &s
+	found, missed := 0, 0
+	for i := range r.Visits {
+		if r.Visits[i].Found {
+			found++
 		}
-		v.Differ = append(v.Differ, out)
+		if r.Visits[i].Missed() {
+			missed++
+		}
 	}
-	return json.Marshal(v)
+	fmt.Fprintf(out, "\nVisits in these days: %d, at %d something was wrong; the change would have kept silent about %d of them.\n", len(r.Visits), found, missed)
+	for i := range r.Visits {
+		if v := &r.Visits[i]; v.Missed() {
+			fmt.Fprintf(out, "  %s  %s: %s was found, alerted %s now, not with the change\n", minute(v.At), v.Machine, v.Fault, minute(v.Now.From))
+		}
+	}
 }
 
-type jsonFigures struct {
-	Alerts         int            `json:"alerts"`
-	ByPriority     map[string]int `json:"by_priority"`
-	PerMachineYear float64        `json:"per_machine_year"`
-	Standing       int            `json:"standing_at_begin"`
-	Reports        int            `json:"finding_lines"`
+// WriteText writes the suggestion for people.
+func (s *Suggestion) WriteText(out io.Writer) error {
+	fmt.Fprintf(out, "\nWanted: at most %.4g false alarms a machine and year, over %.3g machine-years.\n", s.Wanted, s.MachineYears)
+	fmt.Fprintf(out, "Of the troubles that any of the settings alerts about, %d were borne out (a visit found something, or product left its limits),\n"+
+		"%d were not (a visit found nothing, or they went by themselves within a day with product inside), %d are undecided and count neither way.\n\n",
+		s.BorneOut, s.Unfounded, s.Undecided)
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "wanted false alarms\ton-delays\tfalse, a machine and year\tmissed\tlater than the keenest\t")
+	for i := range s.Tried {
+		t := &s.Tried[i]
+		mark := ""
+		if i == s.Best {
+			mark = "<- least delay within the wanted rate"
+			if !s.Found {
+				mark = "<- nearest; none met the wanted rate"
+			}
+		}
+		fmt.Fprintf(w, "%s\t× %g\t%.2f\t%d\t%s\t%s\n", t.wantedWords(), t.OnDelay, t.Rate, t.Missed, span(t.Delay), mark)
+	}
+	return w.Flush()
 }
 
-func (r *Result) json(f *Figures) jsonFigures {
-	by := map[string]int{}
-	for p := range alerts.NumPriorities {
-		by[p.String()] = f.ByPriority[p]
+func (t *Tried) wantedWords() string {
+	if t.FalseAlarms == 0 {
+		return "as it is"
 	}
-	return jsonFigures{f.Alerts, by, r.PerMachineYear(f.Alerts), f.Standing, f.Reports}
+	return fmt.Sprintf("%.3g", t.FalseAlarms)
 }
-
-type episode struct {
-	Alert    string           `json:"alert"`
-	Site     string           `json:"site"`
-	Machines []string         `json:"machines"`
-	Cause    alerts.CauseKind `json:"cause"`
-	Fault    string           `json:"fault"`
-	Priority alerts.Priority  `json:"priority"`
-	From     string           `json:"from"`
-	To       *string          `json:"to"` // null: stood at the end
-	LimitAt  *string          `json:"limit_at"`
-}
-
-func (e *Episode) json() *episode {
-	if e == nil {
-		return nil
-	}
-	out := &episode{Alert: e.Alert, Site: e.Site, Machines: e.Machines, Cause: e.Cause, Fault: e.Fault.String(), Priority: e.Priority, From: instant(e.From)}
-	if !e.Open {
-		s := instant(e.To)
-		out.To = &s
-	}
-	if e.LimitAt != 0 {
-		s := instant(e.LimitAt)
-		out.LimitAt = &s
-	}
-	return out
-}
-
-func instant(m collector.Millis) string { return m.Time().Format(time.RFC3339Nano) }

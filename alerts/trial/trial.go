@@ -12,11 +12,12 @@ import (
 	"coilward/collector"
 )
 
-// Play runs the readings through the pipeline twice, with the settings in use and
-// with the change, and gives every change of either alert queue to that run's
-// take, in order. The two may be called from different goroutines. Time goes on to
-// the end of the trial in both. An error of either ends it.
-type Play func(ctx context.Context, now, with Take) error
+// Play runs the readings through as many pipelines as there are takes, each with
+// settings of its own: of a trial the settings in use and the change, in this
+// order. It gives every change of a run's alert queue to that run's take, in order.
+// Takes may be called from different goroutines. Time goes on to the end of the
+// trial in all. An error of a take ends it.
+type Play func(ctx context.Context, takes []Take) error
 
 // Take is given the changes of a run.
 type Take func(*alerts.Change) error
@@ -31,6 +32,8 @@ type Options struct {
 	// Who is told of a change, with the settings in use and with the change; nil:
 	// nobody, and there are no figures about people.
 	ToldNow, ToldWith func(alerts.Change) []Told
+
+	Visits []Visit // what was found at the machines in these days
 }
 
 // Result is what a trial found.
@@ -42,6 +45,7 @@ type Result struct {
 	Same     int     // alerts that are the same in both
 	Differ   []Difference
 	People   []Person // by name
+	Visits   []Seen   // to the machines within the trial, oldest first
 }
 
 // Figures are counts of one run.
@@ -83,16 +87,7 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 		}
 	}
 	now, with := newRecorder(o.ToldNow), newRecorder(o.ToldWith)
-	follow := func(r *recorder) Take {
-		return func(c *alerts.Change) error {
-			if c.Kind == alerts.Reported && (c.At < o.From || c.At >= o.To) {
-				return nil
-			}
-			r.take(c)
-			return nil
-		}
-	}
-	if err := o.Play(ctx, follow(now), follow(with)); err != nil {
+	if err := o.Play(ctx, []Take{now.follow(o.From, o.To), with.follow(o.From, o.To)}); err != nil {
 		return nil, err
 	}
 	r := &Result{From: o.From, To: o.To, Machines: o.Fleet}
@@ -104,6 +99,7 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	r.Now.Reports, r.With.Reports = now.reports, with.reports
 	r.Same, r.Differ = Compare(clip(a, o.From), clip(b, o.From))
 	r.People = people(a, b, now.messages, with.messages, o.From, o.To)
+	r.Visits = seen(o.Visits, chosen, a, b, o.From, o.To)
 	return r, nil
 }
 

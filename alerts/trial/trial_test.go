@@ -116,8 +116,10 @@ func TestRun(t *testing.T) {
 	}
 	o := Options{
 		From: at(24), To: at(48), Machines: []string{"cab-before", "cab-short", "cab-long"}, ToldNow: told, ToldWith: told,
-		Play: func(_ context.Context, now, with Take) error {
-			return errors.Join(queued(now, alerts.Delays{}, at(48), findings...), queued(with, slow, at(48), findings...))
+		Visits: []Visit{{"cab-short", at(30), true, fault.CompressorWeak}, {"cab-long", at(30), false, fault.Well}, {"cab-other", at(30), true, fault.CompressorWeak},
+			{"cab-before", at(23), true, fault.CompressorWeak}},
+		Play: func(_ context.Context, takes []Take) error {
+			return errors.Join(queued(takes[0], alerts.Delays{}, at(48), findings...), queued(takes[1], slow, at(48), findings...))
 		},
 	}
 	r, err := Run(t.Context(), o)
@@ -135,6 +137,10 @@ func TestRun(t *testing.T) {
 	}
 	if len(r.People) != 1 || r.People[0].Now.Messages != 2 || r.People[0].With.Messages != 1 || PerDay(r.People[0].Now) != 2 {
 		t.Errorf("people %+v, want ana told twice, and once", r.People)
+	}
+	// Of the visits only those in these days and at these machines count.
+	if len(r.Visits) != 2 || !r.Visits[1].Missed() || r.Visits[1].Machine != "cab-short" || r.Visits[0].Missed() || r.Visits[0].With == nil {
+		t.Errorf("visits %+v, want what was found at cab-short to be missed", r.Visits)
 	}
 	// 2 alerts of 3 machines in one day.
 	if got, want := r.PerMachineYear(r.Now.Alerts), 2.0/3*365.25; got < want-1e-9 || got > want+1e-9 {
