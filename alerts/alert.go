@@ -113,9 +113,10 @@ func (r Role) String() string {
 type condition uint8
 
 const (
-	always condition = iota
-	active           // the trouble is there
-	gone             // it is not
+	always  condition = iota
+	active            // the trouble is there
+	gone              // it is not
+	latched           // it is not, but what it did to the food must be seen to
 )
 
 // legal is one row of the table of moves.
@@ -137,7 +138,8 @@ var moves = []legal{
 	{Unacknowledged, Suppress, always, Suppressed, Design},
 	{Unacknowledged, TakeOut, always, OutOfService, Operator | Admin},
 
-	{Acknowledged, Return, always, Normal, Model},
+	{Acknowledged, Return, gone, Normal, Model},
+	{Acknowledged, Return, latched, ReturnedUnacked, Model}, // somebody must have seen to the food
 	{Acknowledged, Rearm, always, Unacknowledged, Model},
 	{Acknowledged, Shelve, always, Shelved, person},
 	{Acknowledged, Suppress, always, Suppressed, Design},
@@ -153,33 +155,44 @@ var moves = []legal{
 	{Shelved, Shelve, always, Shelved, person}, // another end
 	{Shelved, Unshelve, active, Unacknowledged, person | Clock},
 	{Shelved, Unshelve, gone, Normal, person | Clock},
+	{Shelved, Unshelve, latched, ReturnedUnacked, person | Clock},
 	{Shelved, TakeOut, always, OutOfService, Operator | Admin},
 
 	{Suppressed, Return, always, Suppressed, Model},
 	{Suppressed, Recur, always, Suppressed, Model},
 	{Suppressed, Unsuppress, active, Unacknowledged, Design},
 	{Suppressed, Unsuppress, gone, Normal, Design},
+	{Suppressed, Unsuppress, latched, ReturnedUnacked, Design},
 	{Suppressed, TakeOut, always, OutOfService, Operator | Admin},
 
 	{OutOfService, Return, always, OutOfService, Model},
 	{OutOfService, Recur, always, OutOfService, Model},
 	{OutOfService, PutBack, active, Unacknowledged, Operator | Admin},
 	{OutOfService, PutBack, gone, Normal, Operator | Admin},
+	{OutOfService, PutBack, latched, ReturnedUnacked, Operator | Admin},
 }
 
 // Possible lists what somebody in the role may do to an alert in this state.
 func Possible(s State, isActive bool, by Role) []Verb {
 	var out []Verb
 	for _, m := range moves {
-		if m.From == s && m.By.Has(by) && m.When.holds(isActive) {
+		if m.From == s && m.By.Has(by) && m.When.holds(isActive, false) {
 			out = append(out, m.Verb)
 		}
 	}
 	return out
 }
 
-func (c condition) holds(isActive bool) bool {
-	return c == always || (c == active) == isActive
+func (c condition) holds(isActive, isLatched bool) bool {
+	switch c {
+	case active:
+		return isActive
+	case gone:
+		return !isActive && !isLatched
+	case latched:
+		return !isActive && isLatched
+	}
+	return true
 }
 
 // CauseKind is what an alert is about.
@@ -233,7 +246,9 @@ type Alert struct {
 	Active   bool // the trouble is there now
 	Priority Priority
 	Peak     Priority // the highest since it was last raised, recurred or rearmed
-	Why      string   // the priority in one line
+	Basis    Reason   // why it has the priority, as facts
+	Why      string   // likewise in one line, as it was when this was copied; see WhyAt
+	Latched  bool     // food that was over its limit is aboard: not to be sold until serviced and restocked
 	OpenedAt collector.Millis
 	MovedAt  collector.Millis // last change of state
 	Since    collector.Millis // when the trouble seems to have begun
@@ -321,7 +336,8 @@ func (a *Alert) Do(o Order) (Step, error) {
 		return Step{}, &IllegalMove{a.ID, a.State, o.Verb, o.By, because, Possible(a.State, a.Active, o.By.Role)}
 	}
 	i := slices.IndexFunc(moves, func(m legal) bool {
-		return m.From == a.State && m.Verb == o.Verb && m.By.Has(o.By.Role) && m.When.holds(a.Active)
+		// A return is what makes the trouble gone.
+		return m.From == a.State && m.Verb == o.Verb && m.By.Has(o.By.Role) && m.When.holds(a.Active && o.Verb != Return, a.Latched)
 	})
 	if i < 0 {
 		return refuse("")

@@ -12,7 +12,9 @@ import (
 // legalMoves is the life of an alert as ISA-18.2 draws it (states and paths from
 // memory), written again apart from the table: from, verb, whether the trouble is
 // there ("+", "-" or both), to, by whom (model, clock, design, operator, tech,
-// admin by first letter).
+// admin by first letter). "!" is trouble that is over and has left food to be seen
+// to: the standard's latched alarm, which returns to normal only once somebody has
+// taken it.
 const legalMoves = `
 normal                             raise + unacknowledged m
 unacknowledged                     acknowledge +- acknowledged ota
@@ -21,6 +23,7 @@ unacknowledged                     shelve +- shelved ota
 unacknowledged                     suppress +- suppressed by design d
 unacknowledged                     take out of service +- out of service oa
 acknowledged                       return +- normal m
+acknowledged                       return ! returned to normal, unacknowledged m
 acknowledged                       rearm +- unacknowledged m
 acknowledged                       shelve +- shelved ota
 acknowledged                       suppress +- suppressed by design d
@@ -34,16 +37,19 @@ shelved                            recur +- shelved m
 shelved                            shelve +- shelved ota
 shelved                            unshelve + unacknowledged cota
 shelved                            unshelve - normal cota
+shelved                            unshelve ! returned to normal, unacknowledged cota
 shelved                            take out of service +- out of service oa
 suppressed by design               return +- suppressed by design m
 suppressed by design               recur +- suppressed by design m
 suppressed by design               unsuppress + unacknowledged d
 suppressed by design               unsuppress - normal d
+suppressed by design               unsuppress ! returned to normal, unacknowledged d
 suppressed by design               take out of service +- out of service oa
 out of service                     return +- out of service m
 out of service                     recur +- out of service m
 out of service                     put back in service + unacknowledged oa
 out of service                     put back in service - normal oa
+out of service                     put back in service ! returned to normal, unacknowledged oa
 `
 
 var roles = []Role{Model, Clock, Design, Operator, Tech, Admin}
@@ -54,7 +60,7 @@ func TestEveryMove(t *testing.T) {
 	want := map[string]string{}
 	for line := range strings.Lines(strings.TrimSpace(legalMoves)) {
 		line = strings.TrimSpace(line)
-		for _, cond := range []string{" +- ", " + ", " - "} {
+		for _, cond := range []string{" +- ", " + ", " - ", " ! "} {
 			left, right, ok := strings.Cut(line, cond)
 			if !ok {
 				continue
@@ -65,6 +71,9 @@ func TestEveryMove(t *testing.T) {
 				for _, r := range by {
 					key := strings.Join(strings.Fields(left), " ") + string(c) + string(r)
 					want[key] = to
+					if c == '-' {
+						want[strings.Replace(key, "-", "!", 1)] = to // until a line of its own says another
+					}
 				}
 			}
 			break
@@ -73,16 +82,13 @@ func TestEveryMove(t *testing.T) {
 	legalCount := 0
 	for s := range State(NumStates) {
 		for v := range Verb(NumVerbs) {
-			for _, active := range []bool{true, false} {
+			for _, sign := range []string{"+", "-", "!"} {
 				for _, by := range roles {
-					a := Alert{ID: "A-1", State: s, Active: active, Seq: 7}
-					sign := "-"
-					if active {
-						sign = "+"
-					}
+					active := sign == "+" || sign == "!" && v == Return // what returns was active
+					a := Alert{ID: "A-1", State: s, Active: active, Latched: sign == "!", Seq: 7}
 					to, legal := want[s.String()+" "+v.String()+sign+by.String()[:1]]
 					step, err := a.Do(Order{Verb: v, By: Actor{by, "x"}, At: t0, Reason: "because", Until: t0.Add(time.Hour)})
-					name := fmt.Sprintf("%s, %s by %s, active %v", s, v, by, active)
+					name := fmt.Sprintf("%s, %s by %s, %s", s, v, by, sign)
 					if legal {
 						legalCount++
 						if err != nil || a.State.String() != to || step.From != s || step.To != a.State || a.Seq != 8 || step.Seq != 8 {

@@ -45,19 +45,21 @@ type Spoilage struct {
 	Step    float64 // share of the load's value
 	Slope   float64 // share of the load's value a day
 	PerHour float64 // money an hour that somebody may buy unsafe food, until a person is there
+	Sales   float64 // share of the load's value a day, in sales that are not made until it cools again
 }
 
 // DefaultSpoilage, by product and side of the band.
 //
 // Drinks too warm to sell are not lost, their sales are: a load is about a
-// week's sales. Frozen cans burst. For food under time and temperature control
+// week's sales. Frozen cans burst. A load that is lost is not sold either, so
+// there is something to hurry for when it is too late for the load. For food under time and temperature control
 // the vending latch (FDA Food Code 4-204.111) stops sales at the limit until the
 // machine is serviced and restocked, and the load is to be discarded 4 h after
 // (3-501.19(B)). The shares are common practice, no source.
 var DefaultSpoilage = [fleet.NumProducts][3]Spoilage{
-	fleet.SealedBeverage: {detect.Warm: {Step: 0.15, Slope: 1. / 7}, detect.Cold: {Step: 0.4, Slope: 2}},
-	fleet.Dairy:          {detect.Warm: {Step: 0.5, Slope: 3, PerHour: 30}, detect.Cold: {Step: 0.3, Slope: 1}},
-	fleet.TCSFood:        {detect.Warm: {Step: 0.5, Slope: 3, PerHour: 30}, detect.Cold: {Step: 0.3, Slope: 1}},
+	fleet.SealedBeverage: {detect.Warm: {Step: 0.15, Slope: 1. / 7}, detect.Cold: {Step: 0.4, Slope: 2, Sales: 1. / 7}},
+	fleet.Dairy:          {detect.Warm: {Step: 0.5, Slope: 3, PerHour: 30, Sales: 1. / 7}, detect.Cold: {Step: 0.3, Slope: 1, Sales: 1. / 7}},
+	fleet.TCSFood:        {detect.Warm: {Step: 0.5, Slope: 3, PerHour: 30, Sales: 1. / 7}, detect.Cold: {Step: 0.3, Slope: 1, Sales: 1. / 7}},
 }
 
 // defaultLoad is the value of a load by kind of machine, where the fleet file

@@ -6,6 +6,7 @@ import (
 	"coilward/collector"
 	"coilward/collector/fleet"
 	"coilward/collector/quantity"
+	"coilward/detect"
 )
 
 // The rules for food under time and temperature control (TCS), FDA Food Code:
@@ -31,7 +32,7 @@ type FoodClock struct {
 }
 
 // HasFoodClock reports whether the rules apply to what the machine holds.
-func HasFoodClock(p fleet.Product) bool { return p == fleet.Dairy || p == fleet.TCSFood }
+func HasFoodClock(p fleet.Product) bool { return p.TimeCounted() }
 
 // Observe takes a product temperature. Time over the limit is counted from the
 // first excess and does not start again when the product has cooled: the rule
@@ -43,7 +44,7 @@ func (c *FoodClock) Observe(at collector.Millis, t quantity.Celsius) {
 	if t <= c.Limit || c.allowed(at) {
 		return
 	}
-	if c.OverAt == 0 {
+	if c.OverAt == 0 || at < c.OverAt {
 		c.OverAt = at
 	}
 	c.Latched = true
@@ -53,6 +54,10 @@ func (c *FoodClock) Observe(at collector.Millis, t quantity.Celsius) {
 func (c *FoodClock) allowed(at collector.Millis) bool {
 	return c.FillAt != 0 && at >= c.FillAt && at.Sub(c.FillAt) <= fillAllowance
 }
+
+// Filled says that the machine was filled: the 30 minutes run. A fill alone does
+// not open the latch, nor stop the clock of what was in there before.
+func (c *FoodClock) Filled(at collector.Millis) { c.FillAt = max(c.FillAt, at) }
 
 // Serviced says that the machine was serviced and restocked: the latch opens,
 // the clocks start anew and the 30 minutes run.
@@ -73,4 +78,87 @@ func (c *FoodClock) DiscardAt() (four, six collector.Millis, ok bool) {
 		six = c.OverAt.Add(sixHours)
 	}
 	return four, six, true
+}
+
+// take feeds the clock with what a finding says of the product. Where it has been
+// out of its limits for a while, the clock runs from the first of it.
+func (c *FoodClock) take(f *detect.Finding) {
+	if f.FilledAt != 0 {
+		c.Filled(f.FilledAt)
+	}
+	if !f.HasProduct {
+		return
+	}
+	if f.OutSince != 0 && f.ProductTemperature > c.Limit {
+		// The 30 minutes may have covered the first of it.
+		from := f.OutSince
+		if c.allowed(from) {
+			from = min(c.FillAt.Add(fillAllowance)+1, f.At)
+		}
+		c.Observe(from, f.ProductTemperature)
+	}
+	c.Observe(f.At, f.ProductTemperature)
+}
+
+// clock returns the food clock of a machine, nil where the rules do not apply.
+func (q *Queue) clock(machine string) *FoodClock {
+	m := q.machines[machine]
+	if m == nil || !HasFoodClock(m.Product) {
+		return nil
+	}
+	c := q.clocks[machine]
+	if c == nil {
+		c = &FoodClock{Limit: limitsOf(m).Warm}
+		q.clocks[machine] = c
+	}
+	return c
+}
+
+// Serviced says that a machine was serviced and restocked at a time: the food
+// clock starts anew, and what is open about the machine is weighed again.
+func (q *Queue) Serviced(machine string, at collector.Millis) []Change {
+	out := q.Advance(at)
+	c := q.clock(machine)
+	if c == nil {
+		return out
+	}
+	c.Serviced(at)
+	for _, in := range q.incidents {
+		if in.Machine == machine {
+			out = append(out, q.weigh(in)...)
+		}
+	}
+	q.schedule()
+	return append(out, q.settle()...)
+}
+
+// forget drops the clock of a machine that nothing is open about: the next fault
+// starts with one of its own.
+func (q *Queue) forget(machine string) {
+	if c := q.clocks[machine]; c == nil || c.allowed(q.now) {
+		return // a fill of just now still counts
+	}
+	for _, in := range q.incidents {
+		if in.Machine == machine {
+			return
+		}
+	}
+	for _, a := range q.alerts {
+		if a.Machine == machine {
+			return
+		}
+	}
+	delete(q.clocks, machine)
+}
+
+// limitsOf are what the product must stay within; the contract's where the
+// machine is not listed or says nothing.
+func limitsOf(m *fleet.Machine) fleet.Limits {
+	if m == nil {
+		return fleet.SealedBeverage.Limits()
+	}
+	if m.Limits == (fleet.Limits{}) {
+		return m.Product.Limits()
+	}
+	return m.Limits
 }

@@ -105,7 +105,22 @@ func (q *Queue) form(members []*incident, p float64, site string) []Change {
 	}
 	g.Peak = len(q.members(g))
 	q.groups = append(q.groups, g)
-	return q.weighGroup(g, false)
+	var out []Change
+	for _, in := range q.members(g) {
+		out = append(out, q.part(in)...)
+	}
+	return append(out, q.weighGroup(g, false)...)
+}
+
+// part takes an incident that has joined a group out of its machine's alert, where
+// that tells of another fault too: the group explains the silence, not the fault.
+func (q *Queue) part(in *incident) []Change {
+	a := q.Alert(in.Alert)
+	if a == nil || len(q.about(a)) == 0 {
+		return nil
+	}
+	in.Alert = ""
+	return q.revise(a, func() { q.fill(a) })
 }
 
 // told are the alerts of the members that somebody may know of, oldest first.
@@ -157,14 +172,13 @@ func (q *Queue) members(g *group) []*incident {
 func (q *Queue) join(g *group, in *incident) []Change {
 	in.Group = g.ID
 	g.Peak = max(g.Peak, len(q.members(g)))
+	if out := q.part(in); out != nil {
+		return out
+	}
 	if a := q.Alert(in.Alert); a != nil && a.ID != g.Alert && g.Alert != "" {
 		return q.explain(a, g)
 	}
 	return nil
-}
-
-func (q *Queue) groupOnAt(g *group) collector.Millis {
-	return g.FormedAt.Add(max(q.o.Delays.On[g.Priority], q.o.Delays.OnShared))
 }
 
 // weighGroup sets the group's priority, opens its alert when the on-delay is over,
@@ -185,7 +199,7 @@ func (q *Queue) weighGroup(g *group, grid bool) []Change {
 	}
 	stakes := make([]Stake, len(members))
 	for i, in := range members {
-		stakes[i] = Stake{in.lead(), q.machines[in.Machine]}
+		stakes[i] = Stake{in.lead(), q.machines[in.Machine], q.clocks[in.Machine], in.OutSince}
 	}
 	as := q.o.Rules.AssessAll(stakes, q.now)
 	if g.SaidSize == 0 {
@@ -244,9 +258,10 @@ func (q *Queue) fillGroup(a *Alert, g *group, members []*incident, as Assessment
 			break
 		}
 	}
-	fill(a, first)
+	a.tell(first)
 	a.Cause, a.Site, a.Machine = g.Kind, members[0].Site, ""
-	a.Priority, a.Why = g.Priority, as.Why
+	a.Priority, a.Basis, a.Why = g.Priority, as.Reason, as.Why
+	a.Latched = false
 	a.Fault, a.Probability, a.Candidates = fault.Silent, g.Certain, nil
 	if g.Kind == SitePower {
 		a.Fault = fault.PowerLost

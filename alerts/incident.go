@@ -22,7 +22,9 @@ type incident struct {
 	DelayAt  collector.Millis // the on-delay runs from here
 	EndedAt  collector.Millis // all findings cleared; 0: not
 	Priority Priority
+	Reason   Reason
 	Why      string
+	OutSince collector.Millis // the product was last found outside its limits, from then on; 0: it was not
 	Said     said
 	Seq      int // of its reports
 	Alert    string
@@ -81,11 +83,30 @@ func (in *incident) put(f detect.Finding) bool {
 	return true
 }
 
+// look takes from a finding whether the product is out of its limits, and since
+// when. What was measured counts before what was forecast.
+func (in *incident) look(f *detect.Finding, l fleet.Limits) {
+	out := f.LimitAt != 0 && f.LimitAt <= f.At
+	if f.HasProduct {
+		out = !l.Holds(f.ProductTemperature)
+	}
+	if !out {
+		in.OutSince = 0
+		return
+	}
+	for _, at := range []collector.Millis{f.At, f.OutSince, f.LimitAt} {
+		if at != 0 && at <= f.At && (in.OutSince == 0 || at < in.OutSince) {
+			in.OutSince = at
+		}
+	}
+}
+
 // assess weighs every open finding; the most urgent counts.
-func (in *incident) assess(r *Rules, m *fleet.Machine, now collector.Millis) Assessment {
-	best := r.Assess(in.lead(), m, now)
+func (in *incident) assess(r *Rules, m *fleet.Machine, c *FoodClock, now collector.Millis) Assessment {
+	weigh := func(f *detect.Finding) Assessment { return r.AssessAll([]Stake{{f, m, c, in.OutSince}}, now) }
+	best := weigh(in.lead())
 	for i := range in.Findings {
-		if a := r.Assess(&in.Findings[i], m, now); a.Priority > best.Priority {
+		if a := weigh(&in.Findings[i]); a.Priority > best.Priority {
 			best = a
 		}
 	}

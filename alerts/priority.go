@@ -93,7 +93,8 @@ func NewRules() *Rules {
 type Assessment struct {
 	Priority Priority
 	Expected [NumPriorities]float64 // money lost and spent if answered with each priority
-	Why      string                 // one line for people
+	Reason   Reason                 // why, as facts
+	Why      string                 // likewise, as one line at the moment of weighing
 	Sick     float64                // probability that something is wrong
 	Lead     time.Duration          // expected time left to the product's limit; negative: over it
 	Limited  bool                   // Lead means something
@@ -103,21 +104,25 @@ type Assessment struct {
 
 // Assess weighs the finding at now (event time):
 //
-//	E(k) = cost_k + waste_k·(1 − P(sick)) + Σ_c p_c·[ rate_c·t_k,c + V·E share(t_k,c − L) + harm ]
+//	E(k) = cost_k·P(go_k) + waste_k·P(go_k, well) + Σ_c p_c·[ rate_c·t_k,c + V·E share(t_k,c − L) + harm ]
 //
 // over the candidate causes c, where t_k,c is when the machine cools again if
 // answered with k (delay, travel, opening hours, repair of c), V the value of the
 // load and L the time the product leaves its limit, a two-piece normal through the
-// forecast's early (10 %), expected and late (90 %) time. The cheapest k is the
-// priority. m may be nil for a machine nobody listed.
+// forecast's early (10 %), expected and late (90 %) time. go_k is that somebody
+// does set out: an answer that waits is called off when the trouble passes by
+// itself before. The cheapest k is the priority. m may be nil for a machine nobody
+// listed.
 func (r *Rules) Assess(f *detect.Finding, m *fleet.Machine, now collector.Millis) Assessment {
-	return r.AssessAll([]Stake{{f, m}}, now)
+	return r.AssessAll([]Stake{{Finding: f, Machine: m}}, now)
 }
 
-// Stake is a finding and the machine it is about.
+// Stake is a finding, the machine it is about, and what is known of its product.
 type Stake struct {
-	Finding *detect.Finding
-	Machine *fleet.Machine // nil: nobody listed it
+	Finding  *detect.Finding
+	Machine  *fleet.Machine   // nil: nobody listed it
+	Clock    *FoodClock       // nil: the rules do not apply
+	OutSince collector.Millis // the product was found outside its limits from then on; 0: it was not
 }
 
 // AssessAll weighs findings that one answer settles: their losses add up, the
@@ -125,27 +130,34 @@ type Stake struct {
 func (r *Rules) AssessAll(stakes []Stake, now collector.Millis) Assessment {
 	a := Assessment{}
 	well, worst, lead := 1.0, -1.0, 0
+	var leads weight
+	var goes, wasted [NumPriorities]float64
 	for i, s := range stakes {
 		w := r.weigh(s, now)
 		well = min(well, 1-w.sick)
 		a.Value += w.value
 		for k, l := range w.loss {
 			a.Expected[k] += l
+			goes[k] = max(goes[k], w.goes[k])
+			if i == 0 || w.wasted[k] < wasted[k] {
+				wasted[k] = w.wasted[k]
+			}
 		}
 		if w.loss[Low] > worst {
-			worst, lead = w.loss[Low], i
+			worst, lead, leads = w.loss[Low], i, w
 			a.Travel, a.Limited, a.Lead = w.travel, w.limit.known, w.limit.at.Sub(now)
 		}
 	}
 	a.Sick = 1 - well
 	for k, resp := range r.Responses {
-		a.Expected[k] += resp.Cost + resp.Waste*well
+		a.Expected[k] += resp.Cost*goes[k] + resp.Waste*wasted[k]
 		if a.Expected[k] < a.Expected[a.Priority] {
 			a.Priority = Priority(k)
 		}
 	}
 	if len(stakes) > 0 {
-		a.Why = r.explain(&a, stakes[lead], len(stakes), now)
+		a.Reason = r.reason(stakes[lead], leads, a.Value, a.Sick, len(stakes))
+		a.Why = a.Reason.Line(now, Live{})
 	}
 	return a
 }
@@ -153,6 +165,8 @@ func (r *Rules) AssessAll(stakes []Stake, now collector.Millis) Assessment {
 // weight is one stake weighed.
 type weight struct {
 	loss   [NumPriorities]float64 // expected, if answered with each priority
+	goes   [NumPriorities]float64 // probability that somebody sets out
+	wasted [NumPriorities]float64 // likewise, and finds nothing wrong
 	sick   float64
 	value  float64
 	travel time.Duration
@@ -161,7 +175,7 @@ type weight struct {
 
 func (r *Rules) weigh(s Stake, now collector.Millis) weight {
 	f := s.Finding
-	w := weight{travel: r.TravelTime, limit: r.limitOf(f, now)}
+	w := weight{travel: r.TravelTime, limit: r.limitOf(s, now)}
 	w.value, _ = loadValue(s.Machine)
 	if r.Travel != nil {
 		w.travel = r.Travel(f.Site)
@@ -171,19 +185,23 @@ func (r *Rules) weigh(s Stake, now collector.Millis) weight {
 	for k := range arrive {
 		arrive[k] = r.arrival(f.Site, now, r.Responses[k].Delay+w.travel)
 	}
-	for _, c := range causes(f) {
-		p := c.Probability
+	right, lasts := 0.0, 1.0
+	if f.Fault == fault.Silent {
 		// Whatever ails a silent machine, most silences pass by themselves.
-		if f.Fault == fault.Silent {
-			p *= persists(now.Sub(f.Since), r.MeanHiccup, r.SilenceStays)
-		}
+		lasts = persists(now.Sub(f.Since), r.MeanHiccup, r.SilenceStays)
+	}
+	for _, c := range causes(f) {
+		p := c.Probability * lasts
+		right += c.Probability
 		w.sick += p
 		q := r.Consequences[c.Fault]
 		for k := range w.loss {
 			back := arrive[k] + q.Repair
 			loss := (q.PerDay + q.Creep*w.value) * back.Hours() / 24
 			if q.Products && w.limit.known {
-				loss += w.limit.expect(now, func(over time.Duration) float64 { return w.value * spoil.lossAt(over+back) })
+				loss += w.limit.expect(now, func(over time.Duration) float64 {
+					return w.value * (spoil.lossAt(over+back) + spoil.Sales*max(0, min(over, 0)+back).Hours()/24)
+				})
 				loss += w.limit.expect(now, func(over time.Duration) float64 {
 					return spoil.PerHour * math.Max(0, (over+arrive[k]).Hours())
 				})
@@ -192,6 +210,12 @@ func (r *Rules) weigh(s Stake, now collector.Millis) weight {
 		}
 	}
 	w.sick = math.Min(1, w.sick)
+	passing := math.Min(1, right) - w.sick
+	for k, resp := range r.Responses {
+		still := passing * math.Exp(-resp.Delay.Hours()/r.MeanHiccup.Hours())
+		w.goes[k] = 1 - passing + still
+		w.wasted[k] = math.Max(0, 1-math.Min(1, right)) + still
+	}
 	return w
 }
 
@@ -250,22 +274,39 @@ func causes(f *detect.Finding) []detect.Candidate {
 type forecast struct {
 	known           bool
 	at              collector.Millis
-	sdEarly, sdLate float64 // hours
+	forecastAt      collector.Millis // what was forecast, where at is a known fact of before; 0: nothing
+	sdEarly, sdLate float64          // hours
 	side            detect.Side
 }
 
-// limitOf is the finding's forecast, or, for a machine without power and without
-// a forecast, the rule of thumb for a closed cabinet.
-func (r *Rules) limitOf(f *detect.Finding, now collector.Millis) forecast {
+// limitOf is when the stake's product leaves its limit: when it did, as far as
+// that is known by the food clock or the findings, or by the forecast; for a
+// machine without power and without a forecast, by the rule of thumb for a closed
+// cabinet.
+func (r *Rules) limitOf(s Stake, now collector.Millis) forecast {
+	f := s.Finding
+	l := r.forecastOf(f, now)
+	switch {
+	case s.Clock != nil && s.Clock.OverAt != 0:
+		return forecast{known: true, at: s.Clock.OverAt, forecastAt: l.forecastAt, side: detect.Warm}
+	case s.OutSince != 0 && l.known:
+		return forecast{known: true, at: s.OutSince, forecastAt: l.forecastAt, side: l.side}
+	case s.OutSince != 0:
+		return forecast{known: true, at: s.OutSince, side: side(f.ProductTemperature, limitsOf(s.Machine))}
+	}
+	return l
+}
+
+func (r *Rules) forecastOf(f *detect.Finding, now collector.Millis) forecast {
 	const z90 = 1.2815515655446004 // standard normal 90 % quantile
-	l := forecast{known: f.LimitAt != 0, at: f.LimitAt, side: f.LimitSide}
+	l := forecast{known: f.LimitAt != 0, at: f.LimitAt, forecastAt: f.LimitAt, side: f.LimitSide}
 	if !l.known && f.Fault == fault.PowerLost {
 		since := f.Since
 		if since == 0 {
 			since = f.At
 		}
-		l = forecast{known: true, at: since.Add(r.Hold), sdEarly: r.Hold.Hours() / 3, sdLate: r.Hold.Hours(), side: detect.Warm}
-		return l
+		at := since.Add(r.Hold)
+		return forecast{known: true, at: at, forecastAt: at, sdEarly: r.Hold.Hours() / 3, sdLate: r.Hold.Hours(), side: detect.Warm}
 	}
 	if !l.known {
 		return l

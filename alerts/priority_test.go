@@ -54,7 +54,9 @@ func TestPriorities(t *testing.T) {
 		{"no power", finding(fault.PowerLost, .9, 0), drinks, 0, []Priority{High, Critical}},
 		{"no power, dairy", finding(fault.PowerLost, .9, 0), dairy, 0, []Priority{High, Critical}},
 		{"a sensor", finding(fault.SensorFault, .99, 0), dairy, 0, []Priority{Low}},
-		{"just silent", finding(fault.Silent, .97, 0), drinks, 0, []Priority{Low}},
+		// A stop in the next round costs nothing if the machine speaks again before;
+		// who is told, and when, is another matter: TestSilenceIsToldOnceItIsLikelyToStay.
+		{"just silent", finding(fault.Silent, .97, 0), drinks, 0, []Priority{Medium}},
 		{"silent for half a day", finding(fault.Silent, .97, 0), drinks, 12 * h, []Priority{Medium}},
 	} {
 		if got := priorityOf(c.f, c.m, t0.Add(c.after)); !slices.Contains(c.want, got) {
@@ -69,6 +71,20 @@ func TestOneLineSaysWhatIsAtStake(t *testing.T) {
 	got := NewRules().Assess(f, &fleet.Machine{Product: fleet.Dairy, LoadValue: 420}, t0).Why
 	if want := "$420 of dairy, 3 h left, 50 min away"; got != want {
 		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+// TestLostLoadStillSellsNothing: it is too late for the load, and the machine sells
+// nothing until somebody comes. Common practice, no source.
+func TestLostLoadStillSellsNothing(t *testing.T) {
+	f := finding(fault.ThermostatStuckOn, .6, 0)
+	m := &fleet.Machine{Product: fleet.SealedBeverage, LoadValue: 220}
+	for _, h := range []int{4, 12, 48} {
+		since := t0.Add(-time.Duration(h) * time.Hour)
+		f.HasProduct, f.ProductTemperature, f.OutSince = true, -3, since
+		if p := NewRules().AssessAll([]Stake{{f, m, nil, since}}, t0).Priority; p < Medium {
+			t.Errorf("frozen for %d h: %s", h, p)
+		}
 	}
 }
 
@@ -109,31 +125,4 @@ func TestLaws(t *testing.T) {
 			t.Fatalf("surer: %s after %s", x, base)
 		}
 	})
-}
-
-// TestFoodClock: FDA Food Code 3-501.19(B), (C) and 4-204.111.
-func TestFoodClock(t *testing.T) {
-	c := FoodClock{Limit: 5}
-	c.Serviced(t0)
-	c.Observe(t0.Add(29*time.Minute), 9)
-	if _, _, over := c.DiscardAt(); over || c.Latched {
-		t.Error("over its limit within the 30 minutes after a fill")
-	}
-	c.Observe(t0.Add(31*time.Minute), 6)
-	four, six, over := c.DiscardAt()
-	if want := t0.Add(31*time.Minute + 4*time.Hour); !over || four != want || six != want.Add(2*time.Hour) || !c.Latched {
-		t.Errorf("4 h rule at %v, 6 h rule at %v, latched %v", four.Time(), six.Time(), c.Latched)
-	}
-	c.Observe(t0.Add(2*time.Hour), 3)
-	if _, _, over := c.DiscardAt(); !over || !c.Latched {
-		t.Error("cooling down opened the latch")
-	}
-	c.Observe(t0.Add(3*time.Hour), 22)
-	if four, six, _ := c.DiscardAt(); six != four {
-		t.Error("the 6 h rule holds above 21 °C")
-	}
-	c.Serviced(t0.Add(4 * time.Hour))
-	if _, _, over := c.DiscardAt(); over || c.Latched {
-		t.Error("a service and restock did not open the latch")
-	}
 }

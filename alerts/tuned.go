@@ -3,6 +3,7 @@ package alerts
 import (
 	"coilward/collector"
 	"coilward/collector/fleet"
+	"coilward/detect/fault"
 )
 
 // What a machine's own settings make of the queue's delays and priorities.
@@ -26,6 +27,9 @@ func (q *Queue) onAt(in *incident) collector.Millis {
 		d = max(d, q.o.Delays.OnShared)
 	}
 	at := in.DelayAt.Add(d)
+	if lead := in.lead(); lead.Fault == fault.Silent {
+		at = max(at, lead.Since.Add(q.o.Rules.likelyStays()))
+	}
 	// While warm stock is cooled down, what is not urgent waits for the end of it,
 	// where somebody set how long that takes.
 	if t != nil && t.RestockDelay != nil && in.Priority < High {

@@ -1,0 +1,58 @@
+package alerts
+
+import (
+	"encoding/json"
+	"fmt"
+
+	"coilward/collector"
+)
+
+// snapshot is everything a queue knows beside its options.
+type snapshot struct {
+	Version   int
+	Now       collector.Millis
+	Incidents []*incident
+	Findings  map[string]string // finding → incident
+	Alerts    []*Alert
+	Groups    []*group
+	Flaps     map[string]flap
+	Clocks    map[string]*FoodClock `json:",omitempty"` // by machine
+}
+
+// Snapshot writes the queue's state.
+func (q *Queue) Snapshot() ([]byte, error) {
+	s := snapshot{Version: 1, Now: q.now, Incidents: q.incidents, Findings: map[string]string{}, Alerts: q.alerts, Groups: q.groups, Flaps: q.flaps, Clocks: q.clocks}
+	for f, in := range q.findings {
+		s.Findings[f] = in.ID
+	}
+	return json.Marshal(s)
+}
+
+// Restore takes the state a queue with the same options wrote.
+func (q *Queue) Restore(b []byte) error {
+	var s snapshot
+	if err := json.Unmarshal(b, &s); err != nil {
+		return fmt.Errorf("the saved alert queue cannot be read: %w", err)
+	}
+	if s.Version != 1 {
+		return fmt.Errorf("the saved alert queue is of version %d, this program knows 1; use the program that wrote it", s.Version)
+	}
+	q.now, q.incidents, q.alerts, q.groups = s.Now, s.Incidents, s.Alerts, s.Groups
+	if s.Flaps != nil {
+		q.flaps = s.Flaps
+	}
+	if s.Clocks != nil {
+		q.clocks = s.Clocks
+	}
+	byID := map[string]*incident{}
+	for _, in := range q.incidents {
+		byID[in.ID] = in
+	}
+	for f, id := range s.Findings {
+		if in := byID[id]; in != nil {
+			q.findings[f] = in
+		}
+	}
+	q.schedule()
+	return nil
+}
