@@ -201,7 +201,7 @@ func (q *Queue) weighGroup(g *group, grid bool) []Change {
 	for i, in := range members {
 		stakes[i] = Stake{in.lead(), q.machines[in.Machine], q.clocks[in.Machine], in.OutSince}
 	}
-	as := q.o.Rules.AssessAll(stakes, q.now)
+	as := q.rules.AssessAll(stakes, q.now)
 	if g.SaidSize == 0 {
 		g.Priority = as.Priority
 	} else {

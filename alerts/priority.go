@@ -89,6 +89,39 @@ func NewRules() *Rules {
 	}
 }
 
+// For returns the rules for a fleet: where they do not say themselves, amounts are
+// in its currency, and techs get in when its sites are open.
+func (r *Rules) For(f *fleet.Fleet) *Rules {
+	out := *r
+	if f == nil {
+		return &out
+	}
+	if s, known := currencySigns[f.Currency]; known {
+		out.Currency = s
+	} else if f.Currency != "" {
+		out.Currency = f.Currency + " "
+	}
+	if r.Open == nil {
+		out.Open = func(site string, t time.Time) time.Time {
+			s, ok := f.Site(site)
+			if !ok || s.Hours == nil {
+				return t
+			}
+			local := t
+			if s.Location != nil {
+				local = t.In(s.Location)
+			}
+			if open, ok := s.Hours.NextOpen(local); ok {
+				return open
+			}
+			return t // never open by its hours: somebody has a key, or the hours are wrong
+		}
+	}
+	return &out
+}
+
+var currencySigns = map[string]string{"USD": "$", "EUR": "€", "GBP": "£"}
+
 // Assessment is a weighed finding.
 type Assessment struct {
 	Priority Priority

@@ -2,6 +2,7 @@ package alerts
 
 import (
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -103,6 +104,34 @@ func TestClosedSite(t *testing.T) {
 	}
 	if p := r.Assess(f, m, t0).Priority; p >= Critical {
 		t.Errorf("closed site: %s", p)
+	}
+}
+
+// TestSiteHoursCount: by its fleet file a site opens at 8; at night the same fault
+// is a drive in the morning, and the amounts are in the fleet's money.
+func TestSiteHoursCount(t *testing.T) {
+	var h fleet.Hours
+	for d := range h {
+		h[d] = []fleet.Span{{From: 8 * 60, To: 18 * 60}}
+	}
+	milk := &fleet.Machine{ID: "m", Site: "s", Product: fleet.Dairy, LoadValue: 420}
+	f := fleet.New(&fleet.Site{ID: "s", Hours: &h, Location: time.UTC, Machines: []*fleet.Machine{milk}})
+	f.Currency = "EUR"
+	r := NewRules().For(f)
+	for _, c := range []struct {
+		hour int
+		want Priority
+	}{{10, Critical}, {20, High}} {
+		at := collector.MillisOf(time.Date(2026, 7, 1, c.hour, 0, 0, 0, time.UTC))
+		x := finding(fault.CompressorNotStarting, .95, 0)
+		x.At, x.LimitAt, x.LimitSide = at, at.Add(3*time.Hour), detect.Warm
+		a := r.Assess(x, milk, at)
+		if a.Priority > c.want || c.want == Critical && a.Priority != Critical {
+			t.Errorf("at %d h: %s; %v", c.hour, a.Priority, a.Expected)
+		}
+		if !strings.HasPrefix(a.Why, "€420 of dairy") {
+			t.Error(a.Why)
+		}
 	}
 }
 

@@ -47,6 +47,7 @@ type Change struct {
 // times it is given, in order; it is not safe for concurrent use.
 type Queue struct {
 	o         Options
+	rules     *Rules // of the options, for this fleet
 	machines  map[string]*fleet.Machine
 	perSite   map[string]int
 	now       collector.Millis
@@ -77,6 +78,7 @@ func New(o Options) *Queue {
 
 // SetFleet takes a fleet file that was read again.
 func (q *Queue) SetFleet(f *fleet.Fleet) {
+	q.rules = q.o.Rules.For(f)
 	q.machines, q.perSite = map[string]*fleet.Machine{}, map[string]int{}
 	if f == nil {
 		return

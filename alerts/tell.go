@@ -17,7 +17,7 @@ func (q *Queue) weigh(in *incident) []Change {
 	}
 	var out []Change
 	first := in.Seq == 0
-	a := in.assess(q.o.Rules, q.machines[in.Machine], q.clocks[in.Machine], q.now)
+	a := in.assess(q.rules, q.machines[in.Machine], q.clocks[in.Machine], q.now)
 	in.Reason = a.Reason
 	p := a.Priority
 	if !first {

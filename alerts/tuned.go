@@ -28,7 +28,7 @@ func (q *Queue) onAt(in *incident) collector.Millis {
 	}
 	at := in.DelayAt.Add(d)
 	if lead := in.lead(); lead.Fault == fault.Silent {
-		at = max(at, lead.Since.Add(q.o.Rules.likelyStays()))
+		at = max(at, lead.Since.Add(q.rules.likelyStays()))
 	}
 	// While warm stock is cooled down, what is not urgent waits for the end of it,
 	// where somebody set how long that takes.

@@ -92,7 +92,7 @@ func newDaemon(ctx context.Context, c *config, f *fleet.Fleet, clock Clock, log 
 		return nil, err
 	}
 	d.desk, err = ledger.NewDesk(ctx, ledger.DeskOptions{
-		Ledger: d.ledger, Queue: alerts.Options{Fleet: f}, Tell: d.team.Tell,
+		Ledger: d.ledger, Queue: alerts.Options{Fleet: f, Rules: d.rules()}, Tell: d.team.Tell,
 		Changed: func([]alerts.Change) { d.bell.Ring(); d.notify.Wake(); d.dispatch.Wake() },
 	})
 	if err != nil {
