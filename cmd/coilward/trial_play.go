@@ -10,7 +10,6 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"coilward/alerts"
-	"coilward/alerts/notify"
 	"coilward/alerts/trial"
 	"coilward/collector"
 	"coilward/collector/fleet"
@@ -18,26 +17,29 @@ import (
 	"coilward/detect"
 )
 
-// player replays a stretch of the history twice, reading it once: what a replay
-// does, for the fleet file in use and for the proposed one.
+// player replays a stretch of the history through several pipelines at once,
+// reading it once: each run does what a replay does with its fleet. Runs whose
+// fleets differ only in what concerns alerts may share their models.
 type player struct {
-	store     *history.Store
-	now, with *fleet.Fleet
-	machines  map[string]bool  // whose readings are replayed; nil: all
-	learn     collector.Millis // readings from here on are replayed
-	from, to  collector.Millis // what is said from ≤ at < to is of interest
-	shards    int
-	lines     [2]*bufio.Writer // the findings' lines of both runs; nil: not wanted
+	store    *history.Store
+	fleets   [][]*fleet.Fleet // of each models' runs; the models take the first
+	machines map[string]bool  // whose readings are replayed; nil: all
+	learn    collector.Millis // readings from here on are replayed
+	from, to collector.Millis // what is said from ≤ at < to is of interest
+	shards   int
+	lines    []*bufio.Writer // the findings' lines of the runs; fewer: not wanted of the others
 
 	at atomic.Int64 // pipeline time reached, for progress
 }
 
 // play is a [trial.Play].
-func (p *player) play(ctx context.Context, now, with trial.Take) error {
+func (p *player) play(ctx context.Context, takes []trial.Take) error {
 	g, ctx := errgroup.WithContext(ctx)
-	runs := [2]*pipeline{p.pipeline(0, p.now, now), p.pipeline(1, p.with, with)}
-	for _, r := range runs {
-		g.Go(func() error { return r.models.Run(ctx) })
+	runs, first := make([]*pipeline, len(p.fleets)), 0
+	for i, fleets := range p.fleets {
+		runs[i] = p.pipeline(fleets, first, takes[first:first+len(fleets)])
+		first += len(fleets)
+		g.Go(func() error { return runs[i].models.Run(ctx) })
 	}
 	flush := func() error {
 		for _, r := range runs {
@@ -78,23 +80,34 @@ func (p *player) play(ctx context.Context, now, with trial.Take) error {
 	return g.Wait()
 }
 
-// pipeline makes the pipeline of one run.
-func (p *player) pipeline(run int, f *fleet.Fleet, take trial.Take) *pipeline {
-	queue := alerts.New(alerts.Options{Fleet: f})
-	return newPipeline(pipelineOptions{
-		Fleet: f, Library: detect.NewLibrary(), Shards: p.shards,
-		Said: deskOf(queue, func(c *alerts.Change) error {
-			if err := p.print(run, c); err != nil {
+// pipeline makes the models of some runs and the alert queue of each; first is the
+// number of the first run.
+func (p *player) pipeline(fleets []*fleet.Fleet, first int, takes []trial.Take) *pipeline {
+	desks := make([]func(context.Context, collector.Millis, []detect.Finding) error, len(fleets))
+	for i, f := range fleets {
+		desks[i] = deskOf(alerts.New(alerts.Options{Fleet: f}), func(c *alerts.Change) error {
+			if err := p.print(first+i, c); err != nil {
 				return err
 			}
-			return take(c)
-		}),
+			return takes[i](c)
+		})
+	}
+	return newPipeline(pipelineOptions{
+		Fleet: fleets[0], Library: detect.NewLibrary(), Shards: p.shards,
+		Said: func(ctx context.Context, upTo collector.Millis, findings []detect.Finding) error {
+			for _, desk := range desks {
+				if err := desk(ctx, upTo, findings); err != nil {
+					return err
+				}
+			}
+			return nil
+		},
 	})
 }
 
 // print writes the line of a finding within the stretch, where lines are wanted.
 func (p *player) print(run int, c *alerts.Change) error {
-	if p.lines[run] == nil || c.Report == nil || c.At < p.from || c.At >= p.to {
+	if run >= len(p.lines) || c.Report == nil || c.At < p.from || c.At >= p.to {
 		return nil
 	}
 	line, err := json.Marshal(c.Report)
@@ -118,29 +131,4 @@ func (p *player) done() float64 {
 		return 0
 	}
 	return float64(at-begin) / float64(p.to-begin)
-}
-
-// whoIsTold says who would be told of a change: one message a person, however many
-// ways there are to reach them, when it goes out.
-func whoIsTold(s *notify.Settings, f *fleet.Fleet) func(alerts.Change) []trial.Told {
-	if len(s.People) == 0 {
-		s = somebody()
-	}
-	team := notify.NewTeam(notify.TeamOptions{Settings: s, Machine: func(id string) *fleet.Machine {
-		m, _ := f.Machine(id)
-		return m
-	}, Place: func(site string) notify.Place { return notify.Place{Name: site} }})
-	sent := map[string]bool{} // by the key that makes the ledger send once
-	return func(c alerts.Change) []trial.Told {
-		var out []trial.Told
-		for _, m := range team.Tell(c) {
-			again := sent[m.Key]
-			sent[m.Key] = true
-			if again || len(out) > 0 && out[len(out)-1].Person == m.Person {
-				continue
-			}
-			out = append(out, trial.Told{Person: m.Person, Told: alerts.Told{At: m.Due, Alert: m.Alert, Priority: m.Priority}})
-		}
-		return out
-	}
 }

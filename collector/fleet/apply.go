@@ -1,6 +1,9 @@
 package fleet
 
-import "slices"
+import (
+	"slices"
+	"time"
+)
 
 // With returns the fleet with overrides laid over its file: all's everywhere but
 // at the sites that are in at, which have their own. The error tells where values
@@ -120,3 +123,24 @@ func (m *Machine) ownSettings() *settings {
 	}
 	return own
 }
+
+// Altered returns a copy of the fleet with machines changed: what if they were set
+// so. change is given a copy of each to change.
+func (f *Fleet) Altered(change func(*Machine)) *Fleet {
+	g := &Fleet{Currency: f.Currency, settings: f.settings, laid: f.laid}
+	for _, s := range f.Sites {
+		t := *s
+		t.Machines = make([]*Machine, len(s.Machines))
+		for i, m := range s.Machines {
+			n := *m
+			change(&n)
+			t.Machines[i] = &n
+		}
+		g.Sites = append(g.Sites, &t)
+	}
+	g.index()
+	return g
+}
+
+// LongestOnDelay is the longest on-delay that is taken for an urgency.
+func LongestOnDelay(u Urgency) time.Duration { return longestOn[u] }

@@ -366,3 +366,36 @@ func Diff(a, b *Overrides) []Difference {
 	}
 	return out
 }
+
+// ParseScope reads a scope as String writes it.
+func ParseScope(text string) (Scope, error) {
+	bad := fmt.Errorf("%q is no place for a setting; write fleet, site ID, kind KIND, kind KIND at site ID, or machine ID", text)
+	word, rest, _ := strings.Cut(strings.TrimSpace(text), " ")
+	id := strings.TrimSpace(rest)
+	switch word {
+	case "fleet":
+		if id == "" {
+			return Scope{Level: FleetDefault}, nil
+		}
+	case "site":
+		if ValidID(id) {
+			return Scope{Level: SiteDefault, Site: id}, nil
+		}
+	case "machine":
+		if ValidID(id) {
+			return Scope{Level: OwnValue, Machine: id}, nil
+		}
+	case "kind":
+		kindWord, site, atSite := strings.Cut(id, " at site ")
+		kind, err := ParseKind(kindWord)
+		switch {
+		case err != nil:
+			return Scope{}, err
+		case !atSite:
+			return Scope{Level: FleetKind, Kind: kind}, nil
+		case ValidID(site):
+			return Scope{Level: SiteKind, Kind: kind, Site: site}, nil
+		}
+	}
+	return Scope{}, bad
+}
