@@ -29,6 +29,7 @@ type Options struct {
 	SecondShare float64     // of those that get another
 	Interval    float64     // s; 0: drawn, 10 to 300
 	Only        fault.Fault // Well: any
+	SwapShare   float64     // of machines of which a temperature sensor is replaced
 	Name        string      // of the set, in the truth
 	Workers     int         // 0: as many as there are processors
 }
@@ -36,7 +37,7 @@ type Options struct {
 // DefaultOptions is a fleet of 200 for training.
 func DefaultOptions() Options {
 	return Options{Seed: 1, Machines: 200, Days: 12, Start: time.Date(2026, 7, 1, 0, 0, 0, 0, time.UTC), Mix: Mix{.35, .35, .2},
-		FaultShare: 0.6, SecondShare: 0.08, Name: "simulated"}
+		FaultShare: 0.6, SecondShare: 0.08, SwapShare: 0.03, Name: "simulated"}
 }
 
 // Validate reports what is wrong with the options, all at once.
@@ -54,8 +55,8 @@ func (o *Options) Validate() error {
 	if s := o.Mix.Basic + o.Mix.Standard + o.Mix.Full; s > 1.0001 || o.Mix.Basic < 0 || o.Mix.Standard < 0 || o.Mix.Full < 0 {
 		errs = append(errs, fmt.Errorf("the shares of the sets add up to %.2f; they must be at least 0 and add up to at most 1", s))
 	}
-	if o.FaultShare < 0 || o.FaultShare > 1 || o.SecondShare < 0 || o.SecondShare > 1 {
-		errs = append(errs, errors.New("a share of faults is outside 0 to 1"))
+	if o.FaultShare < 0 || o.FaultShare > 1 || o.SecondShare < 0 || o.SecondShare > 1 || o.SwapShare < 0 || o.SwapShare > 1 {
+		errs = append(errs, errors.New("a share of faults or of swaps is outside 0 to 1"))
 	}
 	return errors.Join(errs...)
 }

@@ -23,6 +23,7 @@ type Machine struct {
 	Given    given
 
 	place              *Place
+	swaps              []swap
 	real, twin         *Cabinet // twin is nil when nothing physical is wrong
 	sampler            *Sampler
 	twinSampler        *Sampler
@@ -65,6 +66,7 @@ func machineOf(r *rand.Rand, id, site string, d *Design, has collector.ChannelSe
 	m.Value = 10 * int(spread(r, 45, 0.5))
 	m.Given = given{band: r.Float64() < 0.7, refrigerant: r.Float64() < 0.8, fan: r.Float64() < 0.7, volume: r.Float64() < 0.5, value: r.Float64() < 0.8, channels: r.Float64() < 0.5}
 	m.real = NewCabinet(d, m.place.base, r.Float64())
+	m.swaps = drawSwaps(o, id, has)
 	return m
 }
 
@@ -128,6 +130,7 @@ func (m *Machine) Advance(t float64, out *[]Message) {
 			var in instant
 			in.at = m.now
 			in.has = m.sampler.read(&in.v, m.Episodes, m.now)
+			m.swap(&in)
 			lit := m.world.Power && !m.effect.PowerOff || m.Link.Battery
 			n := len(*out)
 			m.report(m.now, in, lit, out)

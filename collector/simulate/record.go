@@ -23,6 +23,7 @@ type record struct {
 	materials []watch
 	sinceGrid float64
 	recover   []recovery
+	defrosts  [][2]float64 // s
 }
 
 type hour struct {
@@ -156,6 +157,13 @@ func (r *record) step(m *Machine) {
 		x.run += truthOf(m.real.Running)
 		x.room += m.world.Room
 		x.n++
+	}
+	if m.real.Defrosting {
+		if n := len(r.defrosts); n == 0 || r.defrosts[n-1][1] < t-1.5*stepSeconds {
+			r.defrosts = append(r.defrosts, [2]float64{t - stepSeconds, t})
+		} else {
+			r.defrosts[n-1][1] = t
+		}
 	}
 	if m.twin != nil {
 		r.compare(m, t)

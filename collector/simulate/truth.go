@@ -117,7 +117,20 @@ func (m *Machine) truth(days int) MachineTruth {
 	for _, v := range m.place.weather.Waves {
 		waves = append(waves, [2]any{hundredth(v[0]), hundredth(v[1])})
 	}
-	t.Innocent = map[string]any{"restocks": restocks, "cleanings": cleanings, "blips": blips, "setpoint_turned": turns, "energy_saver": d.Saver > 0,
+	defrosts, swaps := [][2]any{}, [][3]any{}
+	for _, v := range r.defrosts {
+		defrosts = append(defrosts, [2]any{m.iso(v[0]), hundredth((v[1] - v[0]) / 60)})
+	}
+	for _, v := range m.swaps {
+		swaps = append(swaps, [3]any{m.iso(v.to), v.channel.String(), hundredth(v.step)})
+	}
+	openings := make([]int, days*24) // by the hour
+	for _, ev := range m.place.events {
+		if h := int(ev.at / 3600); ev.kind == opening && h >= 0 && h < len(openings) {
+			openings[h]++
+		}
+	}
+	t.Innocent = map[string]any{"defrosts": defrosts, "sensors_replaced": swaps, "openings": openings, "saver_hours": [2]float64{hundredth(m.place.nightFrom), hundredth(m.place.nightTo)}, "utc_offset_s": m.place.offset, "restocks": restocks, "cleanings": cleanings, "blips": blips, "setpoint_turned": turns, "energy_saver": d.Saver > 0,
 		"night_curtain": d.Curtain, "light_schedule": d.LightsOffAtNight, "outages": outages, "heatwaves": waves}
 	t.Hourly = map[string][]float64{"warmest": {}, "coldest": {}, "run": {}, "room": {}}
 	for _, h := range r.hourly {
