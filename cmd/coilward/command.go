@@ -18,20 +18,22 @@ type command interface {
 
 // commands are the subcommands and their flags.
 type commands struct {
-	Run      runCommand      `cmd:"" help:"Watch the fleet: the daemon."`
-	Demo     demoCommand     `cmd:"" help:"Show everything on an invented fleet, in fast time."`
-	Replay   replayCommand   `cmd:"" help:"Run recorded messages through the models and print what they find."`
-	Learn    learnCommand    `cmd:"" help:"Learn the table of causes from fleets whose truth is known."`
-	Assess   assessCommand   `cmd:"" help:"Say how good the findings about labelled fleets are."`
-	Trial    trialCommand    `cmd:"" help:"Show what other settings would have done to the alerts of past days."`
-	Backup   backupCommand   `cmd:"" help:"Copy history, alerts and settings into a folder, beside a running daemon too."`
-	Restore  restoreCommand  `cmd:"" help:"Make a data folder of a backup, and check it."`
-	Verify   verifyCommand   `cmd:"" help:"Check everything that is stored, or a backup."`
-	Export   exportCommand   `cmd:"" help:"Write stored readings as CSV or Parquet."`
-	Import   importCommand   `cmd:"" help:"Add old readings from CSV files to the history."`
-	Check    checkCommand    `cmd:"" help:"Tell every problem of the configuration and fleet files."`
-	Simulate simulateCommand `cmd:"" help:"Write the messages of an invented fleet, and what was truly wrong with it."`
-	Version  versionCommand  `cmd:"" help:"Print the version."`
+	Run         runCommand         `cmd:"" help:"Watch the fleet: the daemon."`
+	Demo        demoCommand        `cmd:"" help:"Show everything on an invented fleet, in fast time."`
+	Replay      replayCommand      `cmd:"" help:"Run recorded messages through the models and print what they find."`
+	Learn       learnCommand       `cmd:"" help:"Learn the table of causes from fleets whose truth is known."`
+	Assess      assessCommand      `cmd:"" help:"Say how good the findings about labelled fleets are."`
+	Trial       trialCommand       `cmd:"" help:"Show what other settings would have done to the alerts of past days."`
+	Settings    settingsCommand    `cmd:"" help:"What is laid over the fleet file: versions, export and import, undo."`
+	Sensitivity sensitivityCommand `cmd:"" help:"Measure what a rate of false alarms costs in delay, on fleets whose truth is known."`
+	Backup      backupCommand      `cmd:"" help:"Copy history, alerts and settings into a folder, beside a running daemon too."`
+	Restore     restoreCommand     `cmd:"" help:"Make a data folder of a backup, and check it."`
+	Verify      verifyCommand      `cmd:"" help:"Check everything that is stored, or a backup."`
+	Export      exportCommand      `cmd:"" help:"Write stored readings as CSV or Parquet."`
+	Import      importCommand      `cmd:"" help:"Add old readings from CSV files to the history."`
+	Check       checkCommand       `cmd:"" help:"Tell every problem of the configuration and fleet files."`
+	Simulate    simulateCommand    `cmd:"" help:"Write the messages of an invented fleet, and what was truly wrong with it."`
+	Version     versionCommand     `cmd:"" help:"Print the version."`
 }
 
 // exited is what kong's wish to end the process is turned into.

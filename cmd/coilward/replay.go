@@ -302,11 +302,12 @@ func (r *replay) stored(ctx context.Context, dir string, from, to collector.Mill
 
 // replayCommand is the command line of replay.
 type replayCommand struct {
-	Fleet   string    `required:"" placeholder:"FILE" type:"path" help:"Fleet file: sites, machines, limits."`
-	History string    `placeholder:"DIR" type:"path" help:"Replay the readings stored in this folder, the history in the daemon's data_dir; it must not be in use."`
-	From    time.Time `placeholder:"TIME" help:"With --history: print what was found from this time on, such as 2026-07-01T00:00:00Z. What came before is still learned from."`
-	To      time.Time `placeholder:"TIME" help:"With --history: stop at this time."`
-	Files   []string  `arg:"" optional:"" name:"file" help:"Recorded messages, a line of JSON each; .gz is unpacked, - is standard input. Taken in the order given."`
+	Fleet    string    `required:"" placeholder:"FILE" type:"path" help:"Fleet file: sites, machines, limits."`
+	Settings string    `placeholder:"FILE" type:"path" help:"Settings laid over the fleet file, as settings export writes them."`
+	History  string    `placeholder:"DIR" type:"path" help:"Replay the readings stored in this folder, the history in the daemon's data_dir; it must not be in use."`
+	From     time.Time `placeholder:"TIME" help:"With --history: print what was found from this time on, such as 2026-07-01T00:00:00Z. What came before is still learned from."`
+	To       time.Time `placeholder:"TIME" help:"With --history: stop at this time."`
+	Files    []string  `arg:"" optional:"" name:"file" help:"Recorded messages, a line of JSON each; .gz is unpacked, - is standard input. Taken in the order given."`
 }
 
 // Help is the longer text.
@@ -325,6 +326,9 @@ func (c *replayCommand) run(ctx context.Context, s *streams) int {
 	}
 	f, ok := readFleet(c.Fleet, s)
 	if !ok {
+		return statusUsage
+	}
+	if f, ok = c.laid(f, s); !ok {
 		return statusUsage
 	}
 	r := &replay{fleet: f, stdin: s.in, out: bufio.NewWriterSize(s.out, 64<<10), errors: s.err}

@@ -36,6 +36,7 @@ type Block struct {
 	// from the first measurable effect. Sorted.
 	Window, FromEffect []float64
 	Lead               []float64 // hours left at the raise, of those in time; sorted
+	Behind             []float64 // hours from the effect to the raise, of all noticed; sorted
 	Delay              []float64 // hours from the effect to the raise where the product never spoils; sorted
 
 	AtRaise, Later Names // of the noticed
@@ -133,7 +134,7 @@ func (f *Figures) blocks() []*Block {
 }
 
 func (b *Block) sort() {
-	for _, v := range [][]float64{b.Window, b.FromEffect, b.Lead, b.Delay} {
+	for _, v := range [][]float64{b.Window, b.FromEffect, b.Lead, b.Behind, b.Delay} {
 		slices.Sort(v)
 	}
 }
@@ -213,6 +214,9 @@ func (b *Block) add(e *episode) {
 		b.Noticed++
 		b.AtRaise.add(e.atRaise)
 		b.Later.add(e.later)
+		if !e.Preexisting {
+			b.Behind = append(b.Behind, max(0, at-*e.Material)/hour)
+		}
 	}
 	if e.urgent {
 		b.NoticedUrgent++
