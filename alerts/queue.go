@@ -55,6 +55,7 @@ type Queue struct {
 	incidents []*incident      // in the order they were raised
 	findings  map[string]*incident
 	alerts    []*Alert // that are not over, in the order they opened
+	recent    []*Alert         // of machines, that were over within the day
 	groups    []*group
 	flaps     map[string]flap
 	clocks    map[string]*FoodClock // by machine, where something is open about it
@@ -198,6 +199,7 @@ func (q *Queue) tick() []Change {
 		}
 	}
 	if grid {
+		q.recent = slices.DeleteFunc(q.recent, func(a *Alert) bool { return q.now.Sub(a.MovedAt) > recurWithin })
 		for k, v := range q.flaps {
 			if q.now.Sub(v.At) > 24*time.Hour {
 				delete(q.flaps, k)

@@ -3,6 +3,7 @@ package alerts
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -102,6 +103,49 @@ func TestFlappingUnderTwoNamesIsOneAlert(t *testing.T) {
 	tp.add(q.Advance(mins(45*30 + 24*60)))
 	if n := tp.count(Opened); n != 1 {
 		t.Errorf("%d alerts, want 1", n)
+	}
+}
+
+// TestFlappingThatIsTakenEachTimeIsOneAlert: so is one that somebody takes each time;
+// its audit tells of every return. A day later it is another.
+func TestFlappingThatIsTakenEachTimeIsOneAlert(t *testing.T) {
+	q, s, tp := New(Options{Fleet: town(2, 4)}), &story{}, &tape{}
+	at := 0
+	for range 4 {
+		f := s.raise(mins(at), "s0", "s0-m1", fault.ThermostatStuckOff, .95, 5*time.Hour)
+		tp.add(q.Apply(f))
+		tp.add(q.Advance(mins(at + 20)))
+		for _, a := range q.Alerts() {
+			if _, err := q.Do(a.ID, Order{Verb: Acknowledge, By: Actor{Tech, "ana"}, At: mins(at + 20)}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		tp.add(q.Apply(next(f, mins(at+25), detect.Cleared)))
+		at += 300 // longer than the off-delay
+		b, err := q.Snapshot()
+		if err != nil {
+			t.Fatal(err)
+		}
+		q = New(Options{Fleet: town(2, 4)})
+		if err := q.Restore(b); err != nil {
+			t.Fatal(err)
+		}
+	}
+	tp.add(q.Advance(mins(at)))
+	returns := 0
+	for _, c := range tp.changes {
+		if c.Kind == Moved && c.Step.Verb == Recur && c.Alert.ID == "A-F-000001" {
+			returns++
+		}
+	}
+	if n := tp.count(Opened); n != 1 || returns != 3 {
+		t.Errorf("%d alerts, %d returns of the first; want 1, 3:\n%s", n, returns, strings.Join(tp.lines(), "\n"))
+	}
+	tp.add(q.Advance(mins(at + 3*24*60)))
+	tp.add(q.Apply(s.raise(mins(at+3*24*60), "s0", "s0-m1", fault.ThermostatStuckOff, .95, 5*time.Hour)))
+	tp.add(q.Advance(mins(at + 3*24*60 + 30)))
+	if n := tp.count(Opened); n != 2 {
+		t.Errorf("%d alerts three days later, want 2", n)
 	}
 }
 

@@ -14,6 +14,7 @@ type snapshot struct {
 	Incidents []*incident
 	Findings  map[string]string // finding → incident
 	Alerts    []*Alert
+	Recent    []*Alert `json:",omitempty"`
 	Groups    []*group
 	Flaps     map[string]flap
 	Clocks    map[string]*FoodClock `json:",omitempty"` // by machine
@@ -21,7 +22,7 @@ type snapshot struct {
 
 // Snapshot writes the queue's state.
 func (q *Queue) Snapshot() ([]byte, error) {
-	s := snapshot{Version: 1, Now: q.now, Incidents: q.incidents, Findings: map[string]string{}, Alerts: q.alerts, Groups: q.groups, Flaps: q.flaps, Clocks: q.clocks}
+	s := snapshot{Version: 1, Now: q.now, Incidents: q.incidents, Findings: map[string]string{}, Alerts: q.alerts, Recent: q.recent, Groups: q.groups, Flaps: q.flaps, Clocks: q.clocks}
 	for f, in := range q.findings {
 		s.Findings[f] = in.ID
 	}
@@ -37,7 +38,7 @@ func (q *Queue) Restore(b []byte) error {
 	if s.Version != 1 {
 		return fmt.Errorf("the saved alert queue is of version %d, this program knows 1; use the program that wrote it", s.Version)
 	}
-	q.now, q.incidents, q.alerts, q.groups = s.Now, s.Incidents, s.Alerts, s.Groups
+	q.now, q.incidents, q.alerts, q.recent, q.groups = s.Now, s.Incidents, s.Alerts, s.Recent, s.Groups
 	if s.Flaps != nil {
 		q.flaps = s.Flaps
 	}

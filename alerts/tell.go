@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"coilward/collector"
 	"coilward/detect"
@@ -56,6 +57,17 @@ func (q *Queue) open(in *incident) []Change {
 		}
 		// One that is put aside must not hide a fault that nobody knew of.
 	}
+	if i := slices.IndexFunc(q.recent, func(a *Alert) bool {
+		return a.Machine == in.Machine && (a.Fault == in.lead().Fault || in.Flaps > 1) && q.now.Sub(a.MovedAt) <= recurWithin
+	}); i >= 0 {
+		a := q.recent[i]
+		q.recent = slices.Delete(q.recent, i, i+1)
+		q.alerts = append(q.alerts, a)
+		a.Active = true
+		in.Alert = a.ID
+		q.fill(a)
+		return q.move(a, Order{Verb: Recur, By: Actor{Model, in.ID}, At: q.now})
+	}
 	a := &Alert{ID: "A-" + in.ID, Cause: MachineCause, Site: in.Site, Machine: in.Machine, Active: true}
 	for q.Alert(a.ID) != nil { // its own was put aside, and stands for another by now
 		a.ID += "+"
@@ -64,6 +76,10 @@ func (q *Queue) open(in *incident) []Change {
 	q.fill(a)
 	return q.start(a)
 }
+
+// recurWithin is how long after it was over trouble that comes back is the same
+// alert: a machine that flaps is one alert, with everything that was done about it.
+const recurWithin = 24 * time.Hour
 
 // second names another fault of the machine in its alert. Whoever has taken it is
 // asked again, unless the second can wait for any visit.
@@ -213,6 +229,9 @@ func (q *Queue) moved(a *Alert, s Step) Change {
 	c := q.change(Moved, a, s)
 	if a.State == Normal {
 		q.alerts = slices.DeleteFunc(q.alerts, func(x *Alert) bool { return x == a })
+		if a.Cause == MachineCause {
+			q.recent = append(q.recent, a)
+		}
 	}
 	return c
 }

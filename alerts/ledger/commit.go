@@ -78,7 +78,7 @@ func putChange(ctx context.Context, tx *sql.Tx, c *alerts.Change) error {
 		}
 		if _, err := tx.ExecContext(ctx, `INSERT INTO alert VALUES (?,?,?,?,?,?,?,?,?)
 			ON CONFLICT (id) DO UPDATE SET seq = excluded.seq, state = excluded.state, priority = excluded.priority, site = excluded.site,
-			machine = excluded.machine, moved_ms = excluded.moved_ms, body = excluded.body WHERE excluded.seq > seq`,
+			machine = excluded.machine, opened_ms = excluded.opened_ms, moved_ms = excluded.moved_ms, body = excluded.body WHERE excluded.seq > seq`,
 			a.ID, a.Seq, a.State.String(), int(a.Priority), a.Site, a.Machine, int64(a.OpenedAt), int64(a.MovedAt), string(body)); err != nil {
 			return err
 		}

@@ -17,6 +17,7 @@ import (
 // taken it.
 const legalMoves = `
 normal                             raise + unacknowledged m
+normal                             recur +- unacknowledged m
 unacknowledged                     acknowledge +- acknowledged ota
 unacknowledged                     return +- returned to normal, unacknowledged m
 unacknowledged                     shelve +- shelved ota
