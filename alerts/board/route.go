@@ -17,9 +17,10 @@ import (
 // Routes is who drives where.
 type Routes interface {
 	Day() *route.Day
-	// Report keeps what a tech says about a stop. The person is shown the error
-	// word for word.
-	Report(ctx context.Context, tech, stop string, step route.Step, by string) error
+	// Report keeps what a tech says about a stop, and when it was so: later than
+	// that where there was no connection. The person is shown the error word for
+	// word.
+	Report(ctx context.Context, tech, stop string, step route.Step, at time.Time, by string) error
 }
 
 // noRoutes stands where nothing is planned.
@@ -27,7 +28,7 @@ type noRoutes struct{}
 
 func (noRoutes) Day() *route.Day { return &route.Day{Roster: &route.Roster{}} }
 
-func (noRoutes) Report(context.Context, string, string, route.Step, string) error {
+func (noRoutes) Report(context.Context, string, string, route.Step, time.Time, string) error {
 	return errors.New("no routes are planned here: name techs in the configuration")
 }
 
@@ -84,7 +85,7 @@ func (b *Board) report(w http.ResponseWriter, r *http.Request) {
 	if who == "" {
 		who = m.Name
 	}
-	if err := b.routesOf.Report(r.Context(), tech, stop, step, who); err != nil {
+	if err := b.routesOf.Report(r.Context(), tech, stop, step, b.clock.Now(), who); err != nil {
 		b.log.Warn().Err(err).Str("tech", tech).Str("stop", stop).Str("step", string(step)).Msg("a report was refused")
 		b.fail(w, r, http.StatusConflict, "Not done", err.Error())
 		return
@@ -178,6 +179,7 @@ type stopView struct {
 	Press         string // the words on the button
 	Say           string // where the tech is with it
 	Post          string
+	Page          string // the tech's own page of the stop; "" none
 	First         bool
 }
 
@@ -214,7 +216,7 @@ func (b *Board) techView(r Reader, now time.Time, day *route.Day, i int) techVie
 	if !told.Shift.Equal(duty.Open) {
 		told = route.Standing{}
 	}
-	b.standing(&out, r, now, told, zone)
+	b.standing(&out, r, now, m, told, zone)
 	for n := range planned.Visits {
 		v := b.stopView(r, now, m, planned, n, told)
 		out.Stops = append(out.Stops, v)
@@ -256,7 +258,7 @@ func (b *Board) withHere(planned *route.Route, told route.Standing) *route.Route
 }
 
 // standing fills in what was reported.
-func (b *Board) standing(out *techView, r Reader, now time.Time, told route.Standing, zone *time.Location) {
+func (b *Board) standing(out *techView, r Reader, now time.Time, m *route.Member, told route.Standing, zone *time.Location) {
 	for _, f := range told.Done {
 		out.Done = append(out.Done, f.Name+", "+r.moment(f.At, now, zone))
 	}
@@ -270,7 +272,7 @@ func (b *Board) standing(out *techView, r Reader, now time.Time, told route.Stan
 	default:
 		out.Says = "at " + told.Name + " since " + r.moment(told.Since, now, zone)
 		here := stopView{ID: told.Stop, Name: told.Name, URL: siteURL(told.Stop), Geo: template.URL(told.Place.Geo()), Step: string(route.Done), Press: "Done",
-			Say: "You are here since " + r.moment(told.Since, now, zone), Post: techURL(out.ID) + "/" + url.PathEscape(told.Stop) + "/done", First: true}
+			Page: b.stopPath(m, told.Stop, now), Say: "You are here since " + r.moment(told.Since, now, zone), Post: techURL(out.ID) + "/" + url.PathEscape(told.Stop) + "/done", First: true}
 		b.atSite(&here)
 		for _, a := range b.desk.Alerts() {
 			for _, id := range told.Alerts {
@@ -304,6 +306,7 @@ func (b *Board) stopView(r Reader, now time.Time, m *route.Member, planned *rout
 		out.Latest = r.moment(v.LatestUseful, now, zone)
 	}
 	b.atSite(&out)
+	out.Page = b.stopPath(m, s.ID, now)
 	out.Step, out.Press = string(route.Driving), "Driving to"
 	if told.Stop == s.ID && !told.Arrived {
 		out.Step, out.Press, out.Say = string(route.Arrived), "Arrived", "You are driving there since "+r.moment(told.Since, now, zone)

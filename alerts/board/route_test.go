@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -16,6 +17,8 @@ import (
 	"github.com/rs/zerolog"
 
 	"coilward/alerts"
+	"coilward/alerts/ledger"
+	"coilward/alerts/notify"
 	"coilward/alerts/route"
 	"coilward/collector/fleet"
 	"coilward/detect/fault"
@@ -55,7 +58,7 @@ func (r *rounds) day() *route.Day {
 	return &route.Day{At: in.Now, Plan: plan, LeftOut: append(plan.LeftOut, out...), Roster: &r.roster, Told: told}
 }
 
-func (r *rounds) Report(_ context.Context, tech, stop string, step route.Step, by string) error {
+func (r *rounds) Report(_ context.Context, tech, stop string, step route.Step, at time.Time, by string) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	day := r.day()
@@ -69,12 +72,30 @@ func (r *rounds) Report(_ context.Context, tech, stop string, step route.Step, b
 	if !ok {
 		s = &route.Stop{ID: stop, Name: was.Name, Place: was.Place}
 	}
-	next, err := was.Report(step, s, time.Hour, r.w.Now())
+	next, err := was.Report(step, s, time.Hour, at)
 	if err == nil {
 		r.told[tech] = next
 		r.by = append(r.by, string(step)+" "+stop+" "+by)
 	}
 	return err
+}
+
+// visitsOf keeps visits for real, beside alerts that are the world's.
+type visitsOf struct {
+	*ledger.Ledger
+	w *world
+}
+
+func (v visitsOf) Alerts(_ context.Context, q ledger.Query) ([]alerts.Alert, error) {
+	v.w.mu.Lock()
+	defer v.w.mu.Unlock()
+	var out []alerts.Alert
+	for i := range v.w.open {
+		if v.w.open[i].Machine == q.Machine {
+			out = append(out, v.w.open[i].Clone())
+		}
+	}
+	return out, nil
 }
 
 // onDuty gives the troubled fleet places and two techs.
@@ -107,7 +128,17 @@ func onDuty(t testing.TB) (*world, *rounds, *Board) {
 	if err := r.roster.Validate(); err != nil {
 		t.Fatal(err)
 	}
+	for i := range w.open { // what the models showed goes with the alert
+		f := w.views[w.open[i].Machine].OpenFindings[0]
+		w.open[i].Evidence, w.open[i].RuledOut = f.Evidence, f.RuledOut
+	}
+	l, err := ledger.Open(t.Context(), ledger.Options{Path: filepath.Join(t.TempDir(), "alerts.sqlite")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = l.Close() })
 	b, err := New(Options{Fleet: func() *fleet.Fleet { return w.fleet }, Models: w, History: w, Desk: w, Ledger: w, Clock: w, Routes: r,
+		Links: &notify.Links{Key: []byte("an invented key of thirty-two by")}, Visits: visitsOf{l, w},
 		Version: "test", Log: zerolog.Nop(), Refresh: 50 * time.Millisecond})
 	if err != nil {
 		t.Fatal(err)
@@ -119,7 +150,7 @@ func onDuty(t testing.TB) (*world, *rounds, *Board) {
 func TestGoldenRoutePages(t *testing.T) {
 	_, r, b := onDuty(t)
 	first := r.Day().Plan.Routes[0].Visits[0].Stop.ID
-	if err := r.Report(t.Context(), "ben", first, route.Driving, "Ben"); err != nil {
+	if err := r.Report(t.Context(), "ben", first, route.Driving, r.w.Now(), "Ben"); err != nil {
 		t.Fatal(err)
 	}
 	for name, path := range map[string]string{"route": "/route", "route-tech": "/route/ben", "route-text": "/route/ben/text"} {

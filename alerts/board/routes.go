@@ -19,6 +19,7 @@ func (b *Board) routes(mount map[string]http.Handler) http.Handler {
 	screen("/alerts", b.alertsPage)
 	screen("/alerts/{alert}", b.alertPage)
 	b.routeRoutes(mux, screen)
+	b.stopRoutes(mux)
 	mux.HandleFunc("GET /find", func(w http.ResponseWriter, r *http.Request) { b.show(w, r, http.StatusOK, b.findPage(r)) })
 	mux.HandleFunc("GET /reader", func(w http.ResponseWriter, r *http.Request) { b.show(w, r, http.StatusOK, b.readerPage(r)) })
 	mux.HandleFunc("POST /reader", b.saveReader)
@@ -94,6 +95,7 @@ func (b *Board) alertPage(r *http.Request) page {
 	return page{title: "Alert", class: "alert", tab: "alerts", parts: []part{
 		b.healthPart(),
 		{id: "alert", data: about(b.alertData, id)},
+		{id: "visits", data: about(b.visitsData, id), fallible: true},
 		{id: "audit", data: about(b.auditData, id), fallible: true},
 		{id: "shelve", data: about(b.shelveData, id), still: true},
 	}}

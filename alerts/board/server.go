@@ -11,6 +11,8 @@ import (
 
 	"github.com/rs/zerolog"
 
+	"coilward/alerts/notify"
+	"coilward/alerts/visit"
 	"coilward/collector/fleet"
 )
 
@@ -28,13 +30,16 @@ type Options struct {
 	Clock   Clock
 	Bell    *Bell // rung by whoever changes something
 
-	Health   func() []Degraded                    // what works only in part
-	Arrival  func(machine string) (Arrival, bool) // planned visits
-	Routes   Routes                               // nil: no routes are planned
-	Mount    map[string]http.Handler              // further paths: "GET /metrics", "GET /livez"
-	Refresh  time.Duration                        // wall time between two looks of a stream; default 2 s
-	Streams  int                                  // most pages live at once, more are told to come back; default 200
-	Currency string                               // written before an amount where the fleet file names no currency; default $
+	Health   func() []Degraded                         // what works only in part
+	Arrival  func(machine string) (Arrival, bool)      // planned visits
+	Routes   Routes                                    // nil: no routes are planned
+	Links    *notify.Links                             // sign the addresses of stops; nil: techs have no pages of their own
+	Visits   Visits                                    // what techs find; nil: likewise
+	Visited  func(context.Context, *visit.Visit) error // told of each visit that was closed; nil: nobody
+	Mount    map[string]http.Handler                   // further paths: "GET /metrics", "GET /livez"
+	Refresh  time.Duration                             // wall time between two looks of a stream; default 2 s
+	Streams  int                                       // most pages live at once, more are told to come back; default 200
+	Currency string                                    // written before an amount where the fleet file names no currency; default $
 	Version  string
 	Log      zerolog.Logger
 }
@@ -51,6 +56,10 @@ type Board struct {
 	health   func() []Degraded
 	arrival  func(string) (Arrival, bool)
 	routesOf Routes
+	links    *notify.Links
+	visits   Visits
+	visited  func(context.Context, *visit.Visit) error
+	visiting sync.Mutex // held from reading a visit until it is kept
 	refresh  time.Duration
 	currency string
 	version  string
@@ -102,7 +111,7 @@ func New(o Options) (*Board, error) {
 	}
 	b := &Board{
 		fleet: o.Fleet, models: o.Models, history: o.History, desk: o.Desk, ledger: o.Ledger, clock: o.Clock, bell: o.Bell,
-		health: o.Health, arrival: o.Arrival, routesOf: o.Routes, refresh: o.Refresh, currency: o.Currency,
+		health: o.Health, arrival: o.Arrival, routesOf: o.Routes, links: o.Links, visits: o.Visits, visited: o.Visited, refresh: o.Refresh, currency: o.Currency,
 		version: o.Version, listen: o.Listen, log: o.Log, wall: time.Now,
 		seats: make(chan struct{}, o.Streams), done: make(chan struct{}),
 	}

@@ -69,6 +69,9 @@ func (s Standing) Report(step Step, stop *Stop, service time.Duration, at time.T
 		place := stop.Place
 		s.Arrived, s.Last, s.Until = true, &place, at.Add(service)
 	case Done:
+		if n := len(s.Done); s.Stop == "" && n > 0 && s.Done[n-1].Stop == stop.ID {
+			return s, nil // pressed twice
+		}
 		if !here || !s.Arrived {
 			return s, fmt.Errorf("report that you have arrived at %s first", stop.Name)
 		}
@@ -190,6 +193,7 @@ type Day struct {
 	LeftOut []LeftOut // the plan's, and what nobody can be sent to at all
 	Roster  *Roster
 	Told    map[string]Standing // by tech
+	Parts   *Parts              // nil: DefaultParts
 	Problem string              // why there is no newer plan; "" there is
 }
 

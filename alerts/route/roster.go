@@ -130,6 +130,13 @@ func (m *Member) Duty(now time.Time) (Window, bool) {
 	return Window{}, false
 }
 
+// LinkUntil is how long links to the stops of the shift at now work: half a day
+// past its end. ok is false for a tech off duty.
+func (m *Member) LinkUntil(now time.Time) (until time.Time, ok bool) {
+	duty, ok := m.Duty(now)
+	return duty.Close.Add(12 * time.Hour), ok
+}
+
 // Home is where the shift begins.
 func (m *Member) Home() Point { return Point(m.Start) }
 

@@ -14,18 +14,19 @@ import (
 
 // Visit is a tech at one machine about one alert. It is kept as JSON.
 type Visit struct {
-	ID      string               `json:"id"`
-	Machine string               `json:"machine"`
-	Site    string               `json:"site"`
-	Alert   string               `json:"alert"` // that led there
-	Tech    string               `json:"tech"`  // who is there, by ID
-	By      string               `json:"by"`    // by name
-	Began   time.Time            `json:"began"`
-	Said    fault.Fault          `json:"said"`  // the models' leading cause then
-	Prior   []detect.Candidate   `json:"prior"` // the models' candidates then
-	Given   []Given              `json:"given,omitempty"`
-	Timers  map[string]time.Time `json:"timers,omitempty"` // by check, when it was started
-	Outcome *Outcome             `json:"outcome,omitempty"`
+	ID       string               `json:"id"`
+	Machine  string               `json:"machine"`
+	Site     string               `json:"site"`
+	Alert    string               `json:"alert"` // that led there
+	Tech     string               `json:"tech"`  // who is there, by ID
+	By       string               `json:"by"`    // by name
+	Began    time.Time            `json:"began"`
+	Said     fault.Fault          `json:"said"`  // the models' leading cause then
+	Prior    []detect.Candidate   `json:"prior"` // the models' candidates then
+	Given    []Given              `json:"given,omitempty"`
+	Timers   map[string]time.Time `json:"timers,omitempty"`   // by check, when it was started
+	Measured *float64             `json:"measured,omitempty"` // °C, in the product; nil: not yet
+	Outcome  *Outcome             `json:"outcome,omitempty"`
 }
 
 // Given is an answer to a check.

@@ -135,7 +135,7 @@ func (d *dispatcher) planLocked(ctx context.Context) error {
 		d.publish(&day)
 		return err
 	}
-	day := &route.Day{At: now, Plan: plan, LeftOut: append(plan.LeftOut, out...), Roster: d.o.Roster, Told: maps.Clone(d.state.Standing)}
+	day := &route.Day{At: now, Plan: plan, LeftOut: append(plan.LeftOut, out...), Roster: d.o.Roster, Told: maps.Clone(d.state.Standing), Parts: d.o.Parts}
 	d.publish(day)
 	return d.tell(ctx, day, in.Open)
 }
@@ -171,7 +171,7 @@ func (d *dispatcher) Arrival(machine string) (board.Arrival, bool) {
 
 // Report keeps what a tech says about a stop, and plans anew: what is not on
 // disk was not reported.
-func (d *dispatcher) Report(ctx context.Context, tech, stop string, step route.Step, by string) error {
+func (d *dispatcher) Report(ctx context.Context, tech, stop string, step route.Step, when time.Time, by string) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	now, day := d.o.Clock.Now(), d.day.Load()
@@ -207,7 +207,10 @@ func (d *dispatcher) Report(ctx context.Context, tech, stop string, step route.S
 	if parts == nil {
 		parts = route.DefaultParts()
 	}
-	next, err := was.Report(step, at, parts.Service(at.Jobs), now)
+	if when.After(now) || when.Before(was.Since) {
+		when = now // a phone cannot know better
+	}
+	next, err := was.Report(step, at, parts.Service(at.Jobs), when)
 	if err != nil {
 		return err
 	}

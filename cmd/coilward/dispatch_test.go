@@ -108,7 +108,7 @@ func TestNewAlertLeavesTheStopDrivenTo(t *testing.T) {
 	if got := b.replan(t); !slices.Equal(got, []string{"north"}) {
 		t.Fatal(got)
 	}
-	if err := b.Report(t.Context(), "ada", "north", route.Driving, "Ada Lind"); err != nil {
+	if err := b.Report(t.Context(), "ada", "north", route.Driving, b.clock.Now(), "Ada Lind"); err != nil {
 		t.Fatal(err)
 	}
 	b.pass(5 * time.Minute)
@@ -131,7 +131,7 @@ func TestProgressOutlastsARestart(t *testing.T) {
 	}
 	first := b.replan(t)[0]
 	for _, step := range []route.Step{route.Driving, route.Arrived} {
-		if err := b.Report(t.Context(), "ada", first, step, "Ada Lind"); err != nil {
+		if err := b.Report(t.Context(), "ada", first, step, b.clock.Now(), "Ada Lind"); err != nil {
 			t.Fatal(err)
 		}
 		b.pass(20 * time.Minute)
@@ -143,7 +143,7 @@ func TestProgressOutlastsARestart(t *testing.T) {
 	if v := b.Day().Plan.Routes[0].Visits[0]; v.Arrive.Sub(b.clock.Now()) < v.Drive {
 		t.Fatal("left before the work was over")
 	}
-	if err := b.Report(t.Context(), "ada", first, route.Done, "Ada Lind"); err != nil {
+	if err := b.Report(t.Context(), "ada", first, route.Done, b.clock.Now(), "Ada Lind"); err != nil {
 		t.Fatal(err)
 	}
 	b.restart(t)
@@ -183,7 +183,7 @@ func TestRouteMessageIsSentOnce(t *testing.T) {
 	b.replan(t)
 	count(1, "a limit moved by ten minutes")
 	for _, step := range []route.Step{route.Driving, route.Arrived, route.Done} {
-		if err := b.Report(t.Context(), "ada", first, step, "Ada Lind"); err != nil {
+		if err := b.Report(t.Context(), "ada", first, step, b.clock.Now(), "Ada Lind"); err != nil {
 			t.Fatal(err)
 		}
 		b.pass(15 * time.Minute)

@@ -1,0 +1,415 @@
+package board
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"crypto/sha256"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"time"
+
+	"coilward/alerts"
+	"coilward/alerts/notify"
+	"coilward/alerts/route"
+	"coilward/collector"
+)
+
+// stopStyle and stopScript stand in the page itself: on a poor connection a page
+// that is there is whole. The policy names them by their hashes.
+var (
+	stopStyle  = asset("stop.css")
+	stopScript = asset("stop.js")
+	stopPolicy = "default-src 'none'; script-src " + hashOf(stopScript) + "; style-src " + hashOf(stopStyle) +
+		"; img-src data:; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+
+func asset(name string) string {
+	b, err := fs.ReadFile(staticFiles, "static/"+name)
+	if err != nil {
+		panic(err)
+	}
+	return string(b)
+}
+
+func hashOf(text string) string {
+	sum := sha256.Sum256([]byte(text))
+	return "'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'"
+}
+
+// stopRoutes are the paths of a tech's stop. They need no login: the address
+// itself says who may do what, and until when.
+func (b *Board) stopRoutes(mux *http.ServeMux) {
+	mux.HandleFunc("GET /stop/{token}", b.stopPage)
+	mux.HandleFunc("GET /stop/{token}/sheet", b.stopSheet)
+	mux.HandleFunc("POST /stop/{token}/{act}", b.stopAct)
+}
+
+// StopPath is the address of a tech's stop on the board, until the given time.
+func StopPath(l *notify.Links, tech, stop string, until time.Time) string {
+	return "/stop/" + l.StopToken(notify.StopGrant{Tech: tech, Stop: stop, Until: until.Unix()})
+}
+
+// caller is who opened a stop by its link.
+type caller struct {
+	reader Reader
+	token  string
+	until  time.Time
+	tech   *route.Member
+	stop   string
+	day    *route.Day
+	told   route.Standing // of this shift
+	now    time.Time
+	at     time.Time // when it was pressed, which may be before it came
+}
+
+func (c *caller) path() string { return "/stop/" + url.PathEscape(c.token) }
+
+// calls checks the link. It answers by itself when the link is not good.
+func (b *Board) calls(w http.ResponseWriter, r *http.Request) (*caller, bool) {
+	h := w.Header()
+	h.Set("Content-Security-Policy", stopPolicy)
+	h.Set("Referrer-Policy", "no-referrer")
+	c := &caller{token: r.PathValue("token"), now: b.clock.Now()}
+	refuse := func(status int, title, text string) (*caller, bool) {
+		b.stopWord(w, c, status, title, text)
+		return nil, false
+	}
+	if b.links == nil || b.visits == nil {
+		return refuse(http.StatusNotFound, "Nothing here", "Links to stops are not set up on this board.")
+	}
+	grant, err := b.links.VerifyStop(c.token, c.now)
+	if errors.Is(err, notify.ErrLinkExpired) {
+		return refuse(http.StatusGone, "This link has expired", "It was for one shift. The message about your next route has a new one.")
+	}
+	if err != nil {
+		return refuse(http.StatusNotFound, "This link does not work", "Perhaps it was cut in two on its way. Open it from the message again, or ask for a new one.")
+	}
+	c.day = b.routesOf.Day()
+	m, ok := c.day.Member(grant.Tech)
+	if !ok {
+		return refuse(http.StatusGone, "This link does not work any more", "Its tech is no longer among the techs.")
+	}
+	c.tech, c.stop, c.until = m, grant.Stop, time.Unix(grant.Until, 0)
+	c.reader = Reader{Name: m.Name, Fahrenheit: m.Fahrenheit, TwelveHour: m.Fahrenheit}
+	if _, err := r.Cookie(readerCookie); err == nil {
+		c.reader = readerOf(r)
+	}
+	if duty, on := m.Duty(c.now); on && c.day.Told[m.ID].Shift.Equal(duty.Open) {
+		c.told = c.day.Told[m.ID]
+	}
+	// What was pressed without a connection comes later, and says by how much.
+	c.at = c.now
+	if age, err := strconv.Atoi(r.PostFormValue("age")); err == nil && age > 0 {
+		late := time.Duration(float64(min(age, 12*3600)) * b.clock.Speed() * float64(time.Second))
+		c.at = c.now.Add(-late)
+	}
+	return c, true
+}
+
+// stopAct takes what a tech pressed.
+func (b *Board) stopAct(w http.ResponseWriter, r *http.Request) {
+	c, ok := b.calls(w, r)
+	if !ok {
+		return
+	}
+	var err error
+	anchor := ""
+	switch act := r.PathValue("act"); act {
+	case "take":
+		err = b.takeStop(r.Context(), c)
+	case string(route.Driving), string(route.Arrived), string(route.Done):
+		err = b.routesOf.Report(r.Context(), c.tech.ID, c.stop, route.Step(act), c.at, c.tech.Name)
+	case "answer", "timer", "measure", "outcome":
+		anchor = "#" + elementID(r.PostFormValue("alert"))
+		err = b.visitAct(r.Context(), c, act, r.PostForm)
+	default:
+		b.stopWord(w, c, http.StatusNotFound, "Nothing here", "There is no such button.")
+		return
+	}
+	if err != nil {
+		b.log.Warn().Err(err).Str("tech", c.tech.ID).Str("stop", c.stop).Str("act", r.PathValue("act")).Msg("what a tech pressed was refused")
+		b.stopWord(w, c, http.StatusConflict, "Not done", sentence(err.Error()))
+		return
+	}
+	b.bell.Ring()
+	http.Redirect(w, r, c.path()+anchor, http.StatusSeeOther)
+}
+
+// sentence makes an error's lines sentences for a person.
+func sentence(text string) string {
+	out := bytes.Split([]byte(text), []byte("\n"))
+	for i := range out {
+		if len(out[i]) > 0 {
+			out[i] = append(bytes.ToUpper(out[i][:1]), out[i][1:]...)
+			if last := out[i][len(out[i])-1]; last != '.' && last != '?' {
+				out[i] = append(out[i], '.')
+			}
+		}
+	}
+	return string(bytes.Join(out, []byte(" ")))
+}
+
+// takeStop acknowledges every alert of the stop that waits for somebody.
+func (b *Board) takeStop(ctx context.Context, c *caller) error {
+	var errs []error
+	for _, id := range c.alerts() {
+		a, err := b.ledger.Alert(ctx, id)
+		if err != nil {
+			errs = append(errs, err)
+			continue
+		}
+		if !waits(a.State) {
+			continue
+		}
+		_, err = b.desk.Do(ctx, id, alerts.Order{Verb: alerts.Acknowledge, By: alerts.Actor{Role: alerts.Tech, Name: c.tech.Name}, At: collector.MillisOf(c.now)})
+		errs = append(errs, err)
+	}
+	return errors.Join(errs...)
+}
+
+// planned finds the stop on the tech's own route; nil where it is not on it.
+func (c *caller) planned() (*route.Visit, int) {
+	r, ok := c.day.Route(c.tech.ID)
+	if !ok {
+		return nil, 0
+	}
+	for i := range r.Visits {
+		if r.Visits[i].Stop.ID == c.stop {
+			return &r.Visits[i], i
+		}
+	}
+	return nil, 0
+}
+
+// finished reports whether the tech has finished at the stop in this shift.
+func (c *caller) finished() bool {
+	return c.told.Stop != c.stop && slices.ContainsFunc(c.told.Done, func(f route.Finished) bool { return f.Stop == c.stop })
+}
+
+// alerts are those that the stop is about: on the route, driven to, worked at or
+// finished.
+func (c *caller) alerts() []string {
+	var out []string
+	add := func(ids ...string) {
+		for _, id := range ids {
+			if id != "" && !slices.Contains(out, id) {
+				out = append(out, id)
+			}
+		}
+	}
+	for _, f := range c.told.Done {
+		if f.Stop == c.stop {
+			add(f.Alerts...)
+		}
+	}
+	if c.told.Stop == c.stop {
+		add(c.told.Alerts...)
+	}
+	if v, _ := c.planned(); v != nil {
+		for _, j := range v.Stop.Jobs {
+			add(j.Alert)
+		}
+	}
+	return out
+}
+
+// stopFrame is the page around what a stop shows.
+type stopFrame struct {
+	Title, Who, Now, Until string
+	Main                   template.HTML
+	Style                  template.CSS
+	Script                 template.JS
+}
+
+// stopShow writes a page of a stop.
+func (b *Board) stopShow(w http.ResponseWriter, c *caller, status int, title, name string, data any) {
+	var main bytes.Buffer
+	if err := templates.ExecuteTemplate(&main, name, data); err != nil {
+		b.log.Error().Err(err).Str("template", name).Msg("page could not be made")
+		http.Error(w, "This page could not be made; the reason is in the log.", http.StatusInternalServerError)
+		return
+	}
+	zone := time.UTC
+	f := stopFrame{Title: title, Main: template.HTML(main.String()), Style: template.CSS(stopStyle), Script: template.JS(stopScript)} // our own templates and files
+	if c.tech != nil {
+		zone = c.tech.Location()
+		f.Who, f.Until = c.tech.Name, c.reader.moment(c.until, c.now, zone)
+	}
+	f.Now = c.reader.moment(c.now, c.now.Add(24*time.Hour), zone)
+	b.write(w, status, "stoppage", f)
+}
+
+// stopWord says one thing.
+func (b *Board) stopWord(w http.ResponseWriter, c *caller, status int, title, text string) {
+	back := ""
+	if c.tech != nil {
+		back = c.path()
+	}
+	b.stopShow(w, c, status, title, "stopword", map[string]string{"Title": title, "Text": text, "Back": back})
+}
+
+func (b *Board) stopPage(w http.ResponseWriter, r *http.Request) {
+	c, ok := b.calls(w, r)
+	if !ok {
+		return
+	}
+	view, err := b.stopData(r.Context(), c)
+	if err != nil {
+		b.log.Error().Err(err).Str("stop", c.stop).Msg("a stop could not be shown")
+		b.stopWord(w, c, http.StatusInternalServerError, "This page could not be made", "The reason is in the log. Try again in a moment.")
+		return
+	}
+	b.stopShow(w, c, http.StatusOK, view.Name, "stopmain", view)
+}
+
+// stopPath is the address of a stop of the tech's shift; "" where there are no
+// links.
+func (b *Board) stopPath(m *route.Member, stop string, now time.Time) string {
+	if b.links == nil || b.visits == nil {
+		return ""
+	}
+	until, on := m.LinkUntil(now)
+	if !on {
+		return ""
+	}
+	return StopPath(b.links, m.ID, stop, until)
+}
+
+// stopMain is a stop as its page shows it.
+type stopMain struct {
+	Name, Address, Contact, Note string
+	Geo, Phone                   template.URL
+	Plan, Latest, Says, Gone     string
+	Late                         bool
+	Take, Finish, Missing        string
+	Step                         *stopStep
+	Cautions                     []string
+	Machines                     []stopMachine
+	Next                         *stopNext
+	Last                         bool
+}
+
+type stopStep struct {
+	Post, Press string
+	Main        bool
+}
+
+type stopNext struct {
+	Name, URL, Latest string
+	Main              bool
+}
+
+func (b *Board) stopData(ctx context.Context, c *caller) (stopMain, error) {
+	out := stopMain{Name: c.stop}
+	place, zone := route.Point{}, c.tech.Location()
+	if s, ok := b.fleet().Site(c.stop); ok {
+		out.Name, place = cmp.Or(s.Name, s.ID), route.Point{Latitude: s.Latitude, Longitude: s.Longitude}
+		if s.Location != nil {
+			zone = s.Location
+		}
+	}
+	out.Geo = template.URL(place.Geo())
+	entry := stopView{ID: c.stop}
+	b.atSite(&entry)
+	out.Address, out.Contact, out.Note, out.Phone = entry.Address, entry.Contact, entry.Note, entry.Phone
+
+	here, driving, finished := c.told.Stop == c.stop && c.told.Arrived, c.told.Stop == c.stop && !c.told.Arrived, c.finished()
+	visit, n := c.planned()
+	moment := func(t time.Time) string { return c.reader.moment(t, c.now, zone) }
+	if visit != nil && !here {
+		out.Plan = fmt.Sprintf("Stop %d of your route, there about %s; work %s.", n+1, moment(visit.Arrive), span(visit.Leave.Sub(visit.Begin)))
+		if !visit.LatestUseful.IsZero() {
+			out.Latest, out.Late = moment(visit.LatestUseful), visit.Late()
+		}
+	}
+	about, err := b.stopMachines(ctx, c, here)
+	if err != nil {
+		return out, err
+	}
+	out.Machines = about
+	waiting, open := 0, 0
+	var jobs []route.Job
+	for i := range about {
+		if about[i].waits {
+			waiting++
+		}
+		if about[i].Closed == nil {
+			open++
+		}
+		jobs = append(jobs, about[i].job)
+	}
+	post := func(step route.Step) string { return c.path() + "/" + string(step) }
+	switch {
+	case here:
+		out.Says = "You are here since " + moment(c.told.Since) + "."
+		if open == 0 {
+			out.Finish = post(route.Done)
+		} else {
+			out.Missing = "When you have closed " + count(open, "visit", "visits") + " above, report the stop done here."
+		}
+	case driving:
+		out.Says = "You are driving there since " + moment(c.told.Since) + "."
+		out.Step = &stopStep{post(route.Arrived), "Arrived", true}
+	case finished && visit == nil:
+		out.Says = "You have finished here."
+	case visit == nil:
+		out.Says = "Nothing to do here for you."
+		out.Gone = "This stop is not on your route any more: its trouble is over, or somebody else drives there."
+	default:
+		out.Says = "You have not set out yet."
+		if finished {
+			out.Says = "You have been here in this shift; something new has come up."
+		}
+		if c.told.Arrived {
+			out.Says = "You are still at " + c.told.Name + "."
+		}
+		if s := c.assumed(); s != "" {
+			out.Says = s
+		}
+		if waiting > 0 {
+			out.Take = c.path() + "/take"
+		}
+		if !c.told.Arrived {
+			out.Step = &stopStep{post(route.Driving), "Driving there now", waiting == 0}
+		}
+	}
+	if len(jobs) > 0 && !(finished && visit == nil) {
+		all := route.Route{Visits: []route.Visit{{Stop: &route.Stop{Jobs: jobs}}}}
+		out.Cautions = all.Cautions(c.reader.Fahrenheit)
+	}
+	b.nextStop(c, &out, finished)
+	return out, nil
+}
+
+// assumed says what is taken for granted of a tech who reports nothing.
+func (c *caller) assumed() string { return "" }
+
+// nextStop fills in where the tech goes after this.
+func (b *Board) nextStop(c *caller, out *stopMain, finished bool) {
+	r, ok := c.day.Route(c.tech.ID)
+	if !ok {
+		return
+	}
+	for i := range r.Visits {
+		v := &r.Visits[i]
+		if v.Stop.ID == c.stop {
+			continue
+		}
+		zone := cmp.Or(v.Stop.Location, c.tech.Location())
+		next := &stopNext{Name: v.Stop.Name, URL: b.stopPath(c.tech, v.Stop.ID, c.now), Main: finished || out.Gone != ""}
+		if !v.LatestUseful.IsZero() {
+			next.Latest = c.reader.moment(v.LatestUseful, c.now, zone)
+		}
+		out.Next = next
+		return
+	}
+	out.Last = finished
+}

@@ -1,0 +1,302 @@
+package board
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"coilward/alerts"
+	"coilward/alerts/ledger"
+	"coilward/alerts/route"
+	"coilward/alerts/visit"
+	"coilward/collector"
+	"coilward/collector/fleet"
+	"coilward/collector/quantity"
+	"coilward/detect"
+	"coilward/detect/fault"
+)
+
+// stopMachine is a machine at a stop, its check and how it ended.
+type stopMachine struct {
+	Key, Alert, Title, What, Value, Back string
+	Causes                               []causeLine
+	Evidence                             []string
+	Given                                []givenLine
+	Then                                 []string
+	Next                                 *checkView
+	Settled                              string
+	Others                               []checkView
+	Product                              productView
+	Form                                 outcomeForm
+	Open                                 bool
+	Closed                               *closedView
+	Before                               []string
+
+	waits bool
+	job   route.Job
+}
+
+type causeLine struct{ Cause, Chance string }
+
+type givenLine struct{ Title, Answer, Check, Alert, Post string }
+
+type checkView struct {
+	*visit.Check
+	First               bool
+	Alert, Post         string
+	TimerPost           string
+	Timer               string // its length; "" none
+	Ends, Started, Left string // of a running timer; "" not running
+	Speed, Reads        string
+}
+
+type productView struct {
+	Key, Alert, Post, Unit, Degree, Measured string
+	Decision, Why, Until, Rule               string
+}
+
+type choice struct {
+	Value, Text string
+	Chosen      bool
+}
+
+type outcomeForm struct {
+	Key, Alert, Post, Machine string
+	Kinds, Faults, Products   []choice
+	Parts                     []string
+}
+
+type closedView struct{ Kind, Fault, What, Parts, Product, Held, Sheet string }
+
+// stopMachines are the machines of a stop, in the order of its alerts.
+func (b *Board) stopMachines(ctx context.Context, c *caller, here bool) ([]stopMachine, error) {
+	var out []stopMachine
+	for _, id := range c.alerts() {
+		a, err := b.ledger.Alert(ctx, id)
+		if errors.Is(err, ledger.ErrNone) {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		m, err := b.stopMachine(ctx, c, &a, here)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, m)
+	}
+	return out, nil
+}
+
+// job is what the alert asks to be done at the stop.
+func (b *Board) job(a *alerts.Alert, site string) (route.Job, *fleet.Machine) {
+	j := route.Job{Machine: machineOf(a, site), Fault: a.Fault, Probability: a.Probability, Alert: a.ID}
+	m, ok := b.fleet().Machine(j.Machine)
+	if !ok {
+		m = &fleet.Machine{ID: j.Machine, Site: site, Limits: fleet.SealedBeverage.Limits(), Unlisted: true}
+	}
+	j.Kind, j.Refrigerant, j.TCS = m.Kind, m.Refrigerant, alerts.HasFoodClock(m.Product)
+	if a.Machine == "" {
+		for _, x := range a.Members {
+			if x.Site == site {
+				j.More++
+			}
+		}
+		j.More = max(0, j.More-1)
+	}
+	return j, m
+}
+
+func (b *Board) stopMachine(ctx context.Context, c *caller, a *alerts.Alert, here bool) (stopMachine, error) {
+	v, err := b.visitOf(ctx, c, a)
+	if err != nil {
+		return stopMachine{}, err
+	}
+	job, m := b.job(a, c.stop)
+	key := elementID(a.ID)
+	out := stopMachine{Key: key, Alert: a.ID, Title: job.Title(), waits: waits(a.State), job: job, Open: here}
+	out.What = kindWords[m.Kind] + " with " + productWords[m.Product]
+	if m.LoadValue > 0 {
+		out.Value = money(b.money(), m.LoadValue) + " on board"
+	}
+	belief := v.Belief()
+	ranked := belief.Ranked()
+	for i, x := range ranked {
+		if i < 2 || x.Probability >= 0.05 && i < 5 {
+			out.Causes = append(out.Causes, causeLine{x.Fault.Title(), probability(x.Probability)})
+		}
+	}
+	for _, e := range a.Evidence {
+		out.Evidence = append(out.Evidence, c.reader.sentence(e.Text))
+	}
+	if out.Back, out.Before, err = b.before(ctx, c, a, &v); err != nil {
+		return out, err
+	}
+	if v.Outcome != nil {
+		out.Closed, err = b.closed(ctx, c, &v)
+		return out, err
+	}
+	post := c.path() + "/"
+	for _, g := range v.Given {
+		if check := visit.Find(g.Check); check != nil && check.Answer(g.Answer) >= 0 {
+			out.Given = append(out.Given, givenLine{check.Title, check.Answers[check.Answer(g.Answer)].Text, g.Check, a.ID, post + "answer"})
+		}
+	}
+	out.Then = v.Then()
+	view := func(check *visit.Check, first bool) checkView {
+		x := checkView{Check: check, First: first, Alert: a.ID, Post: post + "answer", TimerPost: post + "timer", Speed: number(b.clock.Speed(), 0)}
+		if check.Timer > 0 {
+			x.Timer = span(check.Timer) + " timer"
+			if started, ok := v.Timers[check.ID]; ok {
+				ends := started.Add(check.Timer)
+				x.Started, x.Ends = c.reader.moment(started, c.now, c.tech.Location()), c.reader.moment(ends, c.now, c.tech.Location())
+				x.Left = number(math.Max(0, ends.Sub(c.now).Seconds()), 0)
+			}
+		}
+		if check.ID == "sensor" {
+			if model, ok := b.models.View(job.Machine); ok && model.Has.Has(collector.CabinetAir) {
+				x.Reads = c.reader.temperature(quantity.Celsius(model.Value[collector.CabinetAir]))
+			}
+		}
+		return x
+	}
+	next, ok := v.Next(m.Kind)
+	if ok {
+		x := view(next.Check, true)
+		out.Next = &x
+	} else if len(v.Given) > 0 {
+		out.Settled = either(ranked[0].Probability >= 0.9, "That settles it: "+ranked[0].Fault.Title()+".", "No further check tells the rest apart: what is left is in the list above.")
+	} else {
+		out.Settled = "No check tells more than the sensors do."
+	}
+	for _, o := range v.Options(m.Kind) {
+		if o.Given == "" && (!ok || o.Check.ID != next.Check.ID) {
+			out.Others = append(out.Others, view(o.Check, false))
+		}
+	}
+	advice, shown := b.product(ctx, c, a, m, &v)
+	shown.Key, shown.Alert, shown.Post = key, a.ID, post+"measure"
+	out.Product = shown
+	out.Form = outcomeForm{Key: key, Alert: a.ID, Post: post + "outcome", Machine: job.Title(), Parts: partsOf(c.day, &job, ranked[:min(3, len(ranked))])}
+	for _, k := range visit.Kinds {
+		out.Form.Kinds = append(out.Form.Kinds, choice{string(k), kindsOfEnd[k], false})
+	}
+	for _, x := range ranked {
+		if x.Fault != fault.Well {
+			out.Form.Faults = append(out.Form.Faults, choice{x.Fault.String(), x.Fault.Title(), false})
+		}
+	}
+	for _, d := range visit.Decisions {
+		out.Form.Products = append(out.Form.Products, choice{string(d), productWordsOf[d], v.Measured != nil && d == advice})
+	}
+	return out, nil
+}
+
+// productWindow is how far back the product is followed.
+const productWindow = 48 * time.Hour
+
+// product says what the rule says of the product now.
+func (b *Board) product(ctx context.Context, c *caller, a *alerts.Alert, m *fleet.Machine, v *visit.Visit) (visit.Decision, productView) {
+	p := visit.Product{Kind: m.Product, Limits: m.Limits, Now: c.now}
+	out := productView{Unit: either(c.reader.Fahrenheit, "F", "C"), Degree: c.reader.degree()}
+	if v.Measured != nil {
+		t := quantity.Celsius(*v.Measured)
+		p.Measured = &t
+		out.Measured = number(c.reader.scale(t), 1)
+	}
+	model, heard := b.models.View(m.ID)
+	if heard && model.HasProduct {
+		p.Believed = &model.ProductTemperature
+	}
+	if alerts.HasFoodClock(m.Product) {
+		clock := alerts.FoodClock{Limit: m.Limits.Warm}
+		trace, err := b.models.Trace(ctx, m.ID, c.now.Add(-productWindow), c.now)
+		if err != nil {
+			b.log.Error().Err(err).Str("machine", m.ID).Msg("how warm the product was cannot be read; the rule is applied without it")
+		}
+		for _, t := range trace {
+			for _, h := range model.Happenings {
+				if h.Kind == detect.Restock && h.From <= t.At {
+					clock.FillAt = max(clock.FillAt, h.From)
+				}
+			}
+			if !math.IsNaN(float64(t.Product)) {
+				clock.Observe(t.At, t.Product)
+				p.Past = true
+			}
+		}
+		if clock.OverAt != 0 {
+			p.OverAt, p.Above21 = clock.OverAt.Time(), clock.Above21
+		}
+	}
+	advice := visit.Advise(p)
+	out.Decision, out.Why, out.Rule = productWordsOf[advice.Decision], c.reader.sentence(advice.Why), advice.Rule
+	if at, ok := p.Until(); ok && advice.Decision == visit.Hold {
+		out.Until = c.reader.moment(at, c.now, c.tech.Location())
+	}
+	return advice.Decision, out
+}
+
+// before are the earlier visits to the machine, and whether the last repair came
+// back with this alert.
+func (b *Board) before(ctx context.Context, c *caller, a *alerts.Alert, now *visit.Visit) (back string, lines []string, err error) {
+	kept, err := b.visits.Visits(ctx, ledger.VisitQuery{Machine: now.Machine, Limit: 6})
+	if err != nil {
+		return "", nil, err
+	}
+	for _, k := range kept {
+		var v visit.Visit
+		if err := json.Unmarshal(k.Body, &v); err != nil {
+			return "", nil, err
+		}
+		if v.ID == now.ID || v.Outcome == nil {
+			continue
+		}
+		says, alert, err := b.held(ctx, c.reader, &v, c.tech.Location())
+		if err != nil {
+			return "", nil, err
+		}
+		line := c.reader.moment(k.At, c.now, c.tech.Location()) + ", " + v.By + ": " + visitWords(&v)
+		if alert == a.ID && back == "" {
+			back = line + "."
+		}
+		lines = append(lines, strings.TrimSpace(line+". "+says))
+	}
+	return back, lines, nil
+}
+
+func (b *Board) closed(ctx context.Context, c *caller, v *visit.Visit) (*closedView, error) {
+	o := v.Outcome
+	out := &closedView{Kind: kindsOfEnd[o.Kind], What: o.What, Product: productWordsOf[o.Product]}
+	if o.Fault != fault.Well {
+		out.Fault = o.Fault.Title()
+	}
+	var used []string
+	for name, n := range o.Parts {
+		used = append(used, either(n > 1, fmt.Sprint(n)+" × ", "")+name)
+	}
+	slices.Sort(used)
+	out.Parts = strings.Join(used, ", ")
+	if o.Kind == visit.HandedOver {
+		out.Sheet = c.path() + "/sheet?alert=" + v.Alert
+	}
+	var err error
+	out.Held, _, err = b.held(ctx, c.reader, v, c.tech.Location())
+	return out, err
+}
+
+// causesNow are the causes that are still in question, for a mechanic.
+func causesNow(ranked []detect.Candidate) []causeLine {
+	var out []causeLine
+	for i, x := range ranked {
+		if i < 1 || x.Probability >= 0.1 && i < 4 {
+			out = append(out, causeLine{x.Fault.Title(), probability(x.Probability)})
+		}
+	}
+	return out
+}
