@@ -23,7 +23,7 @@ Example:
   coilward check --fleet fleet.yaml`
 }
 
-func (c *checkCommand) run(_ context.Context, s *streams) int {
+func (c *checkCommand) run(ctx context.Context, s *streams) int {
 	if c.Config == "" && c.Fleet == "" {
 		fmt.Fprintln(s.err, "coilward check: name a file with --config or --fleet")
 		return statusUsage
@@ -33,7 +33,7 @@ func (c *checkCommand) run(_ context.Context, s *streams) int {
 		status = statusFailed
 		fmt.Fprintln(s.err, err)
 	}
-	name := c.Fleet
+	name, data := c.Fleet, ""
 	if c.Config != "" {
 		conf, err := readConfig(c.Config)
 		if err != nil {
@@ -52,16 +52,22 @@ func (c *checkCommand) run(_ context.Context, s *streams) int {
 			if name == "" {
 				name = conf.FleetFile
 			}
+			data = conf.DataDir
 		}
 	}
 	if name != "" {
-		if data, err := os.ReadFile(name); err != nil {
+		if text, err := os.ReadFile(name); err != nil {
 			problem(fmt.Errorf("the fleet file cannot be read: %w", err))
-		} else if f, err := fleet.Parse(name, data); err != nil {
+		} else if f, err := fleet.Parse(name, text); err != nil {
 			problem(err)
 		} else {
 			fmt.Fprintf(s.out, "%s: good, %d %s with %d %s\n", name,
 				len(f.Sites), plural(len(f.Sites), "site"), f.Len(), plural(f.Len(), "machine"))
+			if data != "" {
+				if err := checkSettings(ctx, s.out, data, f); err != nil {
+					problem(err)
+				}
+			}
 		}
 	}
 	return status

@@ -36,6 +36,7 @@ type daemon struct {
 	registry *prometheus.Registry
 
 	fleet    atomic.Pointer[fleet.Fleet]
+	inUse    *inUse // what fleet is made of
 	history  *history.Store
 	ledger   *ledger.Ledger
 	desk     *ledger.Desk
@@ -86,6 +87,9 @@ func newDaemon(ctx context.Context, c *config, f *fleet.Fleet, clock Clock, log 
 	}
 	d.ledger, err = openLedger(ctx, c.DataDir)
 	if err != nil {
+		return nil, err
+	}
+	if f, err = d.settle(ctx, f); err != nil {
 		return nil, err
 	}
 	if err := d.people(f); err != nil {
@@ -143,6 +147,7 @@ func (d *daemon) people(f *fleet.Fleet) error {
 			m, _ := d.fleet.Load().Machine(id)
 			return m
 		},
+		Quiet: notify.QuietOf(d.fleet.Load),
 	})
 	return nil
 }

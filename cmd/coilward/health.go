@@ -93,6 +93,7 @@ func (d *daemon) degraded() []board.Degraded {
 	if err := d.failing.Load(); err != nil {
 		out = append(out, board.Degraded{Part: "alerts", Text: "Findings cannot be kept, so nobody is told. " + (*err).Error()})
 	}
+	out = append(out, d.inUse.settingsHealth()...)
 	if d.influx != nil {
 		if err := d.influx.Failing(); err != nil {
 			out = append(out, board.Degraded{Part: "second history", Text: "InfluxDB does not take the copy; the history keeps it until it does. " + err.Error()})
@@ -158,22 +159,19 @@ func (d *daemon) reload(ctx context.Context) {
 	if err == nil {
 		f, err = fleet.Parse(name, data)
 	}
+	if err == nil {
+		err = d.inUse.read(ctx, f, data)
+	}
+	if ctx.Err() != nil {
+		return
+	}
 	if err != nil {
 		for _, e := range apart(err) {
 			d.log.Error().Err(e).Msg("the fleet file was not taken; the one before stays in use")
 		}
 		return
 	}
-	d.fleet.Store(f)
-	d.desk.SetFleet(f)
-	d.feeding.Lock()
-	d.pipe.models.SetFleet(f)
-	err = d.pipe.models.Flush(ctx)
-	d.feeding.Unlock()
-	if err == nil {
-		d.log.Info().Int("machines", f.Len()).Int("sites", len(f.Sites)).Msg("fleet file read again")
-		d.bell.Ring()
-	}
+	d.log.Info().Int("machines", f.Len()).Int("sites", len(f.Sites)).Msg("fleet file read again")
 }
 
 // watched is a file that is looked at for changes.

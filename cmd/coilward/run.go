@@ -195,6 +195,7 @@ func (d *daemon) chores(ctx context.Context) error {
 			if fleetFile.changed() {
 				d.reload(ctx)
 			}
+			d.settingsDue(ctx)
 		case <-minute.C:
 			now := d.clock.Now()
 			open := d.desk.Alerts()
