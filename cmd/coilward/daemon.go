@@ -255,9 +255,7 @@ func (d *daemon) screens() (err error) {
 		Clock: d.clock, Bell: &d.bell, Health: d.degraded, Version: version(), Log: part(d.log, "board"),
 		Mount: d.probes(),
 	}
-	if d.dispatch != nil {
-		o.Routes, o.Arrival = d.dispatch, d.dispatch.Arrival
-	}
+	d.routeScreens(&o)
 	d.board, err = board.New(o)
 	if err == nil {
 		d.registerMetrics()

@@ -36,6 +36,7 @@ type dispatchOptions struct {
 	Clock   Clock
 	Store   dispatchStore
 	Team    *notify.Team
+	Links   *notify.Links // nil: no links to stops
 	BaseURL string        // of the board; "": no links in messages
 	Gap     time.Duration // least wall time between two plans
 	Again   time.Duration // a plan is made anew after this long, should nothing change

@@ -8,9 +8,11 @@ import (
 	"fmt"
 	"net/url"
 	"slices"
+	"strings"
 	"time"
 
 	"coilward/alerts"
+	"coilward/alerts/board"
 	"coilward/alerts/notify"
 	"coilward/alerts/route"
 )
@@ -85,6 +87,17 @@ func (was toldRoute) differs(now toldRoute, s route.Standing) bool {
 	return !next || now.At.Sub(was.At) >= tellApart
 }
 
+// linkOf makes the links to a tech's stops; nil where there are none.
+func (d *dispatcher) linkOf(m *route.Member, now time.Time) func(stop string) string {
+	until, on := m.LinkUntil(now)
+	if d.o.BaseURL == "" || d.o.Links == nil || !on {
+		return nil
+	}
+	return func(stop string) string {
+		return strings.TrimSuffix(d.o.BaseURL, "/") + board.StopPath(d.o.Links, m.ID, stop, until)
+	}
+}
+
 // send puts the message into the outbox, then remembers that it did. Between
 // the two the same route makes the same key, so it is one message after all.
 func (d *dispatcher) send(ctx context.Context, day *route.Day, r *route.Route, m *route.Member, now toldRoute, open []alerts.Alert) error {
@@ -117,7 +130,7 @@ func (d *dispatcher) send(ctx context.Context, day *route.Day, r *route.Route, m
 	default:
 		it.Subject = fmt.Sprintf("Your route: %d stops, first %s", n, r.Visits[0].Stop.Name)
 	}
-	it.Text = m.Name + ", your route as of " + day.At.In(zone).Format("Mon 15:04 MST") + ".\n" + r.Text(route.TextOptions{Imperial: m.Fahrenheit}) + "\n" + text
+	it.Text = m.Name + ", your route as of " + day.At.In(zone).Format("Mon 15:04 MST") + ".\n" + r.Text(route.TextOptions{Imperial: m.Fahrenheit, Link: d.linkOf(m, day.At)}) + "\n" + text
 	p := &notify.Person{ID: m.ID, Name: m.Name, TimeZone: m.TimeZone, Fahrenheit: m.Fahrenheit}
 	for _, c := range m.Contacts {
 		p.Contacts = append(p.Contacts, notify.Contact{Channel: c.Channel, To: c.To})

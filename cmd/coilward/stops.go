@@ -1,0 +1,63 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"coilward/alerts/board"
+	"coilward/alerts/notify"
+	"coilward/alerts/visit"
+)
+
+// linksFile holds the key that signs links. Without it the links that were sent
+// stop working; nothing else is lost.
+const linksFile = "links.key"
+
+const keyBytes = 32
+
+// openLinks reads the key that signs links, or makes one.
+func openLinks(dir string) (*notify.Links, error) {
+	path := filepath.Join(dir, linksFile)
+	key, err := os.ReadFile(path)
+	if err == nil && len(key) != keyBytes {
+		return nil, fmt.Errorf("%s must hold %d bytes and holds %d; delete it, and links that were sent stop working", path, keyBytes, len(key))
+	}
+	if err == nil {
+		return &notify.Links{Key: key}, nil
+	}
+	if !errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("the key that signs links cannot be read: %w", err)
+	}
+	key = make([]byte, keyBytes)
+	_, _ = rand.Read(key) // never fails
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("the key that signs links cannot be kept: %w", err)
+	}
+	_, err = f.Write(key)
+	if err := errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return nil, errors.Join(fmt.Errorf("the key that signs links cannot be kept: %w", err), os.Remove(path))
+	}
+	return &notify.Links{Key: key}, nil
+}
+
+// routeScreens gives the board the routes, and what techs do at their stops.
+func (d *daemon) routeScreens(o *board.Options) {
+	if d.dispatch == nil {
+		return
+	}
+	o.Routes, o.Arrival = d.dispatch, d.dispatch.Arrival
+	o.Links, o.Visits = d.dispatch.o.Links, d.ledger
+	o.Visited = d.visited
+}
+
+// visited does what follows from a closed visit.
+func (d *daemon) visited(ctx context.Context, v *visit.Visit) error {
+	d.dispatch.Wake() // who is needed there, and what is in the van
+	return nil
+}
