@@ -3,6 +3,7 @@ package board
 import (
 	"context"
 	"math"
+	"net/url"
 	"slices"
 	"strconv"
 	"time"
@@ -23,7 +24,7 @@ var reaches = []struct {
 	{"7d", "7 days", 7 * 24 * time.Hour, 24 * time.Hour},
 }
 
-func (b *Board) stripsData(ctx context.Context, r Reader, id, reach string) (any, error) {
+func (b *Board) stripsData(ctx context.Context, r Reader, id, reach, until string) (any, error) {
 	m, s, v, _, ok := b.machine(id)
 	if !ok {
 		return nil, errGone
@@ -36,17 +37,28 @@ func (b *Board) stripsData(ctx context.Context, r Reader, id, reach string) (any
 	}
 	loc := zone(s)
 	out := strips{Machine: id, Columns: columns, Zone: loc.String()}
-	for _, c := range reaches {
-		out.Spans = append(out.Spans, spanChoice{c.label, machineURL(id) + "?span=" + c.name, c.name == choice.name})
-	}
 	now := b.clock.Now()
-	f := frame{now.Add(-choice.span), now}
+	end, past := past(until, now)
+	for _, c := range reaches {
+		address := machineURL(id) + "?span=" + c.name
+		if past {
+			address += "&until=" + url.QueryEscape(until)
+		}
+		out.Spans = append(out.Spans, spanChoice{c.label, address, c.name == choice.name})
+	}
+	if past {
+		out.Past, out.Present = r.moment(end, now, loc), machineURL(id)+"?span="+choice.name
+	}
+	f := frame{end.Add(-choice.span), end}
 	rec, err := b.record(ctx, id, f, r)
 	if err != nil {
 		return nil, err
 	}
 	if rec.readings == 0 && rec.traced == 0 {
 		out.Missing = "No readings are stored for the last " + choice.label + "."
+		if past {
+			out.Missing = "No readings are stored for the " + choice.label + " before " + out.Past + "."
+		}
 		return out, nil
 	}
 	out.Broad = f.width() >= broadColumn
@@ -58,6 +70,14 @@ func (b *Board) stripsData(ctx context.Context, r Reader, id, reach string) (any
 		out.Data.Times = append(out.Data.Times, r.moment(f.from.Add(time.Duration(i)*f.width()+f.width()/2), now, loc))
 	}
 	return out, nil
+}
+
+// past is the end of the strips: a time of the past that was asked for, or now.
+func past(until string, now time.Time) (end time.Time, is bool) {
+	if t, err := time.Parse(time.RFC3339, until); err == nil && t.Before(now) {
+		return t, true
+	}
+	return now, false
 }
 
 // timeTicks labels the frame at round local times, so that a day that is 23 or

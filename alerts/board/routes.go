@@ -72,12 +72,12 @@ func (b *Board) findPage(r *http.Request) page {
 }
 
 func (b *Board) machinePage(r *http.Request) page {
-	id, span := r.PathValue("machine"), r.URL.Query().Get("span")
+	id, span, until := r.PathValue("machine"), r.URL.Query().Get("span"), r.URL.Query().Get("until")
 	return page{title: id, class: "machine", parts: []part{
 		b.healthPart(),
 		{id: "verdict", data: about(b.verdictData, id)},
 		{id: "strips", fallible: true, gap: 10 * time.Second,
-			data: func(ctx context.Context, r Reader) (any, error) { return b.stripsData(ctx, r, id, span) }},
+			data: func(ctx context.Context, r Reader) (any, error) { return b.stripsData(ctx, r, id, span, until) }},
 		{id: "timeline", data: about(b.timelineData, id), gap: 5 * time.Second},
 		{id: "sensors", data: about(b.sensorsData, id)},
 	}}

@@ -21,6 +21,8 @@ type strips struct {
 	Strips  []strip
 	Broad   bool   // lines are means over the hour around
 	Missing string // why there is nothing to draw
+	Past    string // when they end, if not now
+	Present string // address of the strips that end now
 	Data    crossData
 	Columns int
 	Zone    string
