@@ -1,6 +1,8 @@
 package detect
 
 import (
+	"time"
+
 	"coilward/collector"
 	"coilward/collector/fleet"
 	"coilward/detect/sensitivity"
@@ -31,6 +33,9 @@ func (m *Machine) stillOut(product float64) (warm, cold bool) {
 	}
 	return product > float64(m.spec.Limits.Warm)-float64(*band), product < float64(m.spec.Limits.Cold)+float64(*band)
 }
+
+// PullDown is how long warm stock may take to be cooled down where nobody said.
+const PullDown = outPullingDown * time.Millisecond
 
 // pullDownTakes is how long warm stock may take to be cooled down.
 func (m *Machine) pullDownTakes() collector.Millis {

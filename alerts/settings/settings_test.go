@@ -335,3 +335,16 @@ func TestAdvice(t *testing.T) {
 		t.Errorf("advice about what is built in: %v", a)
 	}
 }
+
+// Everything that can be set says what it is where nobody set it.
+func TestBuiltIn(t *testing.T) {
+	want := map[string]string{"limits.dairy.warm": "5", "limits.sealed-beverage.cold": "-1", "alerting.on_delay.medium": "10m", "alerting.off_delay": "15m",
+		"alerting.restock_delay": "6h", "alerting.quiet_hours": "none"}
+	for i := range fleet.Settings {
+		row := &fleet.Settings[i]
+		got := settings.BuiltIn(row, sensitivity.Measured(), 0.93)
+		if w, ok := want[row.Key]; got == "" || ok && got != w {
+			t.Errorf("%s is %q, want %q", row.Key, got, w)
+		}
+	}
+}

@@ -101,7 +101,8 @@ type Site struct {
 	Hours     *Hours // when a tech gets in; nil: at any time
 	Machines  []*Machine
 
-	settings siteSettings
+	settings  siteSettings
+	fileHours *Hours // before overrides
 }
 
 // Fleet is every site and machine. What the file says does not change after

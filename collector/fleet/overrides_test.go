@@ -144,6 +144,50 @@ func TestOneSiteHasItsOwn(t *testing.T) {
 	}
 }
 
+// A page shows what is set at a place, and what applies there otherwise.
+func TestInherited(t *testing.T) {
+	f := parse(t, "alerting.yaml")
+	o := overrides(t, overlay)
+	g, err := f.With(o, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		scope, key, here, inherited, from string
+		nearer                            int
+	}{
+		{"fleet", "limits.sealed-beverage.warm", "6.5", "", "built in", 1},
+		{"fleet", "alerting.on_delay.medium", "12m", "15m", "fleet", 1},
+		{"fleet", "alerting.on_delay.low", "", "1h", "fleet", 0},
+		{"kind open-front", "alerting.deadband", "0.8", "0.5", "kind open-front", 0},
+		{"kind open-front", "alerting.on_delay.medium", "", "12m", "fleet", 1},
+		{"kind open-front at site oakmill", "limits.dairy.warm", "4", "", "built in", 0},
+		{"site oakmill", "alerting.off_delay", "", "20m", "site oakmill", 0},
+		{"site oakmill", "alerting.quiet_hours", "", "23:00-05:00", "fleet", 0},
+		{"site oakmill", "opening_hours.sat", "08:00-12:00, 13:00-17:00", "closed", "site oakmill", 0},
+		{"site tarn", "opening_hours.sat", "", "", "built in", 0},
+		{"machine cab-1", "limits.warm", "6", "6.5", "fleet", 0},
+		{"machine cab-2", "limits.warm", "", "4", "kind open-front at site oakmill", 0},
+		{"machine cab-2", "alerting.priority.at_least", "high", "medium", "machine", 0},
+		{"machine cab-3", "alerting.quiet_hours", "", "none", "machine", 0},
+	} {
+		scope, err := fleet.ParseScope(c.scope)
+		if err != nil || scope.String() != c.scope {
+			t.Fatalf("%q: %v, %v", c.scope, scope, err)
+		}
+		row, _ := fleet.SettingByKey(c.key)
+		x := g.Inherited(o, scope, row)
+		if x.Here != c.here || x.Inherited != c.inherited || x.From.String() != c.from || x.Nearer != c.nearer {
+			t.Errorf("%s %s: %+v from %s; want %q, %q from %s, %d nearer", c.scope, c.key, x, x.From, c.here, c.inherited, c.from, c.nearer)
+		}
+	}
+	for _, bad := range []string{"", "site", "machine a b", "kind glass", "fleet x", "kind glass-door at site ", "shop x"} {
+		if s, err := fleet.ParseScope(bad); err == nil {
+			t.Errorf("%q is taken for %s", bad, s)
+		}
+	}
+}
+
 func TestContradictionsOfOverrides(t *testing.T) {
 	f := parse(t, "alerting.yaml")
 	for text, want := range map[string]string{

@@ -101,6 +101,7 @@ func (c *checker) site(f *Fleet, v value, nth int) *Site {
 			s.Contact = c.contact(e.value)
 		case "opening_hours":
 			s.Hours, _ = c.hours(e.value)
+			s.fileHours = s.Hours
 		case "machines":
 			machines = e.value
 		default:
