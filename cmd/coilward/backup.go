@@ -144,9 +144,10 @@ func copySettings(conf *config, file, dir string) error {
 	return syncFolder(dir)
 }
 
-// sum notes the checksums of the files that have none inside.
+// sum notes the checksums of the files that have none inside; the ledger's pages
+// have none, its own check sees only what contradicts itself.
 func (m *manifest) sum(dir string) error {
-	names := []string{modelsFile, influxCursor}
+	names := []string{ledgerFile, modelsFile, influxCursor}
 	entries, err := os.ReadDir(filepath.Join(dir, configDir))
 	if err != nil {
 		return err

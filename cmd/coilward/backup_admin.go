@@ -49,7 +49,7 @@ func (d *daemon) admin(ctx context.Context) error {
 		err = os.Chmod(path, 0o600)
 	}
 	if err != nil {
-		d.log.Warn().Err(err).Msg("no admin socket: backups and trials work only while this is stopped; a data_dir with a shorter name may help")
+		d.log.Warn().Err(err).Msg("no admin socket: backups, imports and trials work only while this is stopped; a data_dir with a shorter name may help")
 		if l != nil {
 			l.Close()
 		}
@@ -58,6 +58,7 @@ func (d *daemon) admin(ctx context.Context) error {
 	mux := http.NewServeMux()
 	mux.HandleFunc("POST /backup", d.adminBackup)
 	mux.HandleFunc("POST /checkpoint", d.adminCheckpoint)
+	mux.HandleFunc("POST /import", d.adminImport)
 	server := &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second, BaseContext: func(net.Listener) context.Context { return ctx }}
 	served := make(chan error, 1)
 	go func() { served <- server.Serve(l) }()

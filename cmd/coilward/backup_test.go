@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -178,6 +179,15 @@ func TestBackupDamaged(t *testing.T) {
 		if err != nil || len(names) == 0 {
 			t.Fatalf("no %s: %v", c.pattern, err)
 		}
+		// The largest: of the database, one that holds readings.
+		slices.SortFunc(names, func(a, b string) int {
+			x, errX := os.Stat(a)
+			y, errY := os.Stat(b)
+			if errX != nil || errY != nil {
+				t.Fatal(errX, errY)
+			}
+			return int(y.Size() - x.Size())
+		})
 		good, err := os.ReadFile(names[0])
 		if err != nil {
 			t.Fatal(err)

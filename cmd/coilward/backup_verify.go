@@ -19,7 +19,7 @@ type verifyCommand struct {
 
 // Help is the longer text.
 func (verifyCommand) Help() string {
-	return `Reads everything that is stored: the checksums of all readings, that none is missing or there twice, the alerts, the models, and of a backup that it is all there. Nothing is changed. The exit status is 0 when all is well, 1 when something is wrong.
+	return `Reads everything that is stored: the checksums of all readings and summaries, that none is missing or there twice, the alerts, the models, and of a backup that it is all there. Nothing is changed. The exit status is 0 when all is well, 1 when something is wrong.
 
 Example:
   coilward verify --data /var/lib/coilward`
@@ -32,6 +32,9 @@ func (c *verifyCommand) run(ctx context.Context, s *streams) int {
 		return statusFailed
 	}
 	fmt.Fprintf(s.out, "%s: %d readings in %d blocks and %d logs, numbers %d to %d\n", c.Data, v.history.Readings, v.history.Blocks, v.history.Segments, v.first, v.last)
+	if v.history.Summaries > 0 {
+		fmt.Fprintf(s.out, "%d older readings in %d quarter-hour summaries\n", v.history.Summed, v.history.Summaries)
+	}
 	for _, p := range v.problems {
 		fmt.Fprintln(s.err, p)
 	}

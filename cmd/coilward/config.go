@@ -18,6 +18,7 @@ import (
 	"coilward/alerts/route"
 	"coilward/alerts/route/roads"
 	"coilward/collector/broker"
+	"coilward/collector/history"
 	"coilward/collector/mqtt"
 )
 
@@ -53,7 +54,13 @@ type metricsConfig struct {
 }
 
 type historyConfig struct {
-	RetainDays int `yaml:"retain_days"`
+	RetainDays  int `yaml:"retain_days"`
+	SummaryDays int `yaml:"summary_days"`
+}
+
+// historyOptions are those of the history of the data folder.
+func (c *config) historyOptions(log zerolog.Logger) history.Options {
+	return history.Options{Dir: filepath.Join(c.DataDir, historyDir), RetainDays: c.History.RetainDays, SummaryDays: c.History.SummaryDays, Log: log}
 }
 
 type influxConfig struct {
@@ -99,7 +106,7 @@ func defaults() config {
 		FleetFile: "fleet.yaml", DataDir: "coilward-data",
 		Board: boardConfig{Listen: "127.0.0.1:8080"},
 		MQTT:  mqtt.Defaults(), Broker: broker.Defaults(),
-		History: historyConfig{RetainDays: 90},
+		History: historyConfig{RetainDays: 90, SummaryDays: 3 * 365},
 		Log:     logConfig{Level: "info", Format: "json"},
 	}
 }
@@ -216,6 +223,9 @@ func (c *config) Validate() error {
 	}
 	if c.History.RetainDays < 0 {
 		bad("history: retain_days %d must not be negative; 0 keeps everything", c.History.RetainDays)
+	}
+	if n := c.History.SummaryDays; n < 0 || n > 0 && n <= c.History.RetainDays {
+		bad("history: summary_days %d must be more than retain_days, or 0, which keeps them all", n)
 	}
 	if _, err := zerolog.ParseLevel(c.Log.Level); err != nil || c.Log.Level == "" {
 		bad("log: level %q is none of debug, info, warn, error", c.Log.Level)

@@ -25,6 +25,7 @@ type exportCommand struct {
 	Machine []string  `placeholder:"ID" help:"Only these machines; all if left out."`
 	From    time.Time `placeholder:"TIME" help:"What was measured from this time on, such as 2026-07-01T00:00:00Z."`
 	To      time.Time `placeholder:"TIME" help:"And before this."`
+	What    string    `enum:"readings,summaries" default:"readings" help:"readings, or the quarter-hour summaries that old readings have become."`
 	Format  string    `enum:"csv,parquet" default:"csv" help:"csv (RFC 4180) or parquet."`
 	Out     string    `default:"-" placeholder:"FILE" type:"path" help:"File to write; - is standard output."`
 }
@@ -33,9 +34,12 @@ type exportCommand struct {
 func (exportCommand) Help() string {
 	return `Writes stored readings, a row each: when it was measured (UTC), machine, site, status, then a column a channel in the units of the channel table (°C, A, V, %RH, 1/min, Wh, true or false), and last, as JSON, what was kept beside the channels. Rows are by machine, then time. What import reads back is the same.
 
+With --what summaries a row is a quarter of an hour, from its time on: machine, site, how many readings and statuses, then of each channel count, least, greatest and mean (of true and false: the share of readings that were true). No reading is in both tables.
+
 Example:
   coilward export --data /var/lib/coilward --machine cab-0417 --from 2026-07-01T00:00:00Z > july.csv
-  coilward export --data /backup/coilward-2026-07-01 --format parquet --out fleet.parquet`
+  coilward export --data /backup/coilward-2026-07-01 --format parquet --out fleet.parquet
+  coilward export --data /var/lib/coilward --what summaries --format parquet --out years.parquet`
 }
 
 func (c *exportCommand) run(ctx context.Context, s *streams) int {
@@ -66,7 +70,12 @@ func (c *exportCommand) run(ctx context.Context, s *streams) int {
 		}
 		out, finish = f, f.Close
 	}
-	rows, err := export(ctx, store, c.Machine, from, to, newTable(c.Format, out))
+	var rows int
+	if c.What == "summaries" {
+		rows, err = exportSummaries(ctx, store, c.Machine, from, to, newSummaryTable(c.Format, out))
+	} else {
+		rows, err = export(ctx, store, c.Machine, from, to, newTable(c.Format, out))
+	}
 	if err = errors.Join(err, finish()); err != nil {
 		if c.Out != "-" {
 			err = errors.Join(err, os.Remove(c.Out)) // half a table is none
@@ -74,6 +83,9 @@ func (c *exportCommand) run(ctx context.Context, s *streams) int {
 		return fail(statusFailed, err)
 	}
 	fmt.Fprintf(s.err, "%d %s\n", rows, plural(rows, "row"))
+	if n := store.Stats().Summarised; c.What == "readings" && n > 0 {
+		fmt.Fprintf(s.err, "%d older readings are summed up by quarters of an hour: see --what summaries\n", n)
+	}
 	return statusOK
 }
 

@@ -3,15 +3,11 @@ package main
 import (
 	"context"
 	"encoding/csv"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"math"
-	"path/filepath"
+	"os"
 	"slices"
-	"strconv"
-	"strings"
 	"sync/atomic"
 	"time"
 
@@ -25,14 +21,20 @@ import (
 // importCommand is the command line of import.
 type importCommand struct {
 	Config string   `default:"coilward.yaml" placeholder:"FILE" type:"path" help:"Configuration file: it names the data folder, and the fleet file that says where a machine is."`
+	Rate   int      `default:"20000" placeholder:"N" help:"Most rows a second while a daemon uses the data folder."`
 	Files  []string `arg:"" name:"file" help:"CSV files (RFC 4180); .gz is unpacked, - is standard input. Taken in the order given."`
+
+	clock func() time.Time `kong:"-"` // the one on the wall if nil
+	batch int              `kong:"-"` // rows given away at once; as fits if 0
 }
 
 // Help is the longer text.
 func (importCommand) Help() string {
-	return `Adds old readings to the history; the daemon must be stopped. The first row names the columns: time (RFC 3339, or Unix seconds) and machine, then any of site, status, extra, and the channels, in the units of the channel table. An empty field is no value. Rows that are bad are told with their line and left out; the others are kept. Values that are stored already are passed over, so a file may be imported again.
+	return `Adds old readings to the history, while the daemon runs or not. The first row names the columns: time (RFC 3339, or Unix seconds) and machine, then any of site, status, extra, and the channels, in the units of the channel table. An empty field is no value. Rows that are bad are told with their line and left out; the others are kept.
 
-Rows newer than all that is stored are taken as if they had come in when they were measured, so models learn from them and trials can be made on them: sort the rows by time, over all machines, and import before the daemon has stored anything. Older rows are shown on the strips only. Days are kept by when they came in: see retain_days.
+Values that are stored already are passed over: after an interruption give the same files again. Rows older than retain_days become quarter-hour summaries at once; a row that falls on five seconds of which a summary has a reading counts as there already.
+
+A daemon that runs is given a few rows at a time and most of the time to itself. Where none runs, rows newer than all that is stored are taken as if they had come in when they were measured, so models learn from them and trials can be made on them: sort the rows by time, over all machines, and import before the daemon has stored anything. Other rows are shown on the strips only.
 
 Example:
   coilward import --config /etc/coilward/coilward.yaml 2024.csv.gz 2025.csv.gz`
@@ -43,6 +45,9 @@ func (c *importCommand) run(ctx context.Context, s *streams) int {
 		fmt.Fprintf(s.err, "coilward import: %v\n", err)
 		return status
 	}
+	if c.Rate < 1 {
+		return fail(statusUsage, fmt.Errorf("--rate %d must be at least 1", c.Rate))
+	}
 	conf, err := readConfig(c.Config)
 	if err != nil {
 		fmt.Fprintln(s.err, err)
@@ -52,50 +57,104 @@ func (c *importCommand) run(ctx context.Context, s *streams) int {
 	if !ok {
 		return statusUsage
 	}
-	store, err := history.Open(history.Options{Dir: filepath.Join(conf.DataDir, historyDir), Log: zerolog.Nop()})
+	if c.clock == nil {
+		c.clock = time.Now
+	}
+	in := &importer{fleet: f, errors: s.err, now: collector.MillisOf(c.clock()), held: map[string]collector.Millis{}}
+	finish, err := in.open(ctx, conf, c.Rate)
 	if err != nil {
-		return fail(statusFailed, fmt.Errorf("%w; stop the daemon for an import", err))
+		return fail(statusFailed, err)
 	}
-	in := &importer{store: store, fleet: f, errors: s.err, now: collector.MillisOf(time.Now())}
-	for _, m := range store.Machines() {
-		in.received = max(in.received, m.LastReceived)
+	if c.batch > 0 {
+		in.most = c.batch
 	}
+	stop := in.watch(s.err, sizeOf(c.Files))
 	for _, name := range c.Files {
 		if err = in.file(ctx, name, s.in); err != nil {
 			break
 		}
 	}
-	err = errors.Join(err, in.store.Settle(), store.Close())
-	fmt.Fprintf(s.err, "%d %s added, %d there already, %d bad\n", in.added, plural(in.added, "row"), in.known, in.bad)
+	if err == nil {
+		err = in.flush(ctx, true)
+	}
+	stop()
+	if err = errors.Join(err, finish(ctx)); ctx.Err() != nil {
+		err = errors.New("interrupted; what was taken is kept, give the same files again to go on")
+	}
+	fmt.Fprintf(s.err, "%d %s added, %d of them summed up, %d there already, %d bad\n", in.Added+in.Summed, plural(in.Added+in.Summed, "row"), in.Summed, in.Known, in.bad)
 	switch {
 	case err != nil:
 		return fail(statusFailed, err)
-	case in.added+in.known == 0:
+	case in.Added+in.Summed+in.Known == 0:
 		return fail(statusFailed, errors.New("no row could be read"))
 	}
 	return statusOK
 }
 
-// importer adds rows to the history.
+// importer reads rows and gives them away in batches.
 type importer struct {
-	store    *history.Store
-	fleet    *fleet.Fleet
-	errors   io.Writer
-	now      collector.Millis
-	received collector.Millis // of the newest reading
+	fleet  *fleet.Fleet
+	errors io.Writer
+	now    collector.Millis
+	keep   func(ctx context.Context, rows []collector.Reading) (kept, error)
+	most   int // rows given away at once
 
-	rows              []collector.Reading // not stored yet
-	added, known, bad int
+	rows []collector.Reading
+	full int                         // rows at which to give some away
+	held map[string]collector.Millis // by machine, the newest quarter of an hour among rows
+	kept
+	bad int
+
+	read atomic.Int64 // bytes of the files
+	told atomic.Int64 // rows given away
 }
 
-// importBatch is how many rows are held against the history at once.
-const importBatch = 20_000
+// open chooses who keeps the rows: the daemon that uses the data folder, or this
+// process. finish must be called once all are given away.
+func (in *importer) open(ctx context.Context, conf *config, rate int) (finish func(context.Context) error, err error) {
+	if d := findDaemon(ctx, conf.DataDir); d != nil {
+		in.most = remoteRows
+		in.keep = paced(rate, remoteShare, d.keep)
+		return func(ctx context.Context) error { defer d.close(); return d.flush(ctx) }, nil
+	}
+	store, err := history.Open(conf.historyOptions(zerolog.Nop()))
+	if err != nil {
+		return nil, fmt.Errorf("%w\nif a daemon runs, it takes no orders: stop it for the import, or start it again with the data_dir's name shorter", err)
+	}
+	k := keeper{store: store, retainDays: conf.History.RetainDays, now: in.now, append: appendAsMeasured(store)}
+	in.most, in.keep = localRows, k.keep
+	return func(context.Context) error { return errors.Join(store.Flush(), store.Settle(), store.Close()) }, nil
+}
+
+const (
+	localRows   = 20_000
+	remoteRows  = 1_000
+	remoteShare = 0.25 // of the time that the daemon spends on an import at most
+)
+
+// paced calls keep with pauses: no more rows a second than rate, and no more than
+// a share of the time at work.
+func paced(rate int, share float64, keep func(context.Context, []collector.Reading) (kept, error)) func(context.Context, []collector.Reading) (kept, error) {
+	return func(ctx context.Context, rows []collector.Reading) (kept, error) {
+		began := time.Now()
+		out, err := keep(ctx, rows)
+		took := time.Since(began)
+		least := time.Duration(float64(len(rows)) / float64(rate) * float64(time.Second))
+		timer := time.NewTimer(max(pauseAfter(took, share), least-took))
+		defer timer.Stop()
+		select {
+		case <-timer.C:
+		case <-ctx.Done():
+			err = errors.Join(err, ctx.Err())
+		}
+		return out, err
+	}
+}
 
 // file imports one file. What is wrong with a row is told; the error is about the
 // file or the store.
 func (in *importer) file(ctx context.Context, name string, stdin io.Reader) error {
-	var read atomic.Int64
-	src, done, err := openRecording(name, stdin, &read)
+	src, done, err := openRecording(name, stdin, &in.read)
 	if err != nil {
 		return err
 	}
@@ -113,7 +172,7 @@ func (in *importer) file(ctx context.Context, name string, stdin io.Reader) erro
 	for {
 		fields, err := r.Read()
 		if errors.Is(err, io.EOF) {
-			return in.flush(ctx)
+			return nil
 		}
 		var parse *csv.ParseError
 		var row collector.Reading
@@ -125,7 +184,7 @@ func (in *importer) file(ctx context.Context, name string, stdin io.Reader) erro
 				err = fmt.Errorf("%d fields, the first row names %d columns", len(fields), len(columns))
 			}
 		case err != nil:
-			return errors.Join(fmt.Errorf("%s: %w", nameOf(name), err), in.flush(ctx))
+			return errors.Join(fmt.Errorf("%s: %w", nameOf(name), err), in.flush(ctx, true))
 		default:
 			line, _ = r.FieldPos(0)
 			row, err = in.row(columns, fields)
@@ -136,222 +195,61 @@ func (in *importer) file(ctx context.Context, name string, stdin io.Reader) erro
 			}
 			continue
 		}
-		if in.rows = append(in.rows, row); len(in.rows) >= importBatch {
-			if err := in.flush(ctx); err != nil {
+		in.rows = append(in.rows, row)
+		in.held[row.Machine] = max(in.held[row.Machine], row.At-row.At%history.SummaryMillis)
+		if len(in.rows) >= max(in.most, in.full) {
+			if err := in.flush(ctx, false); err != nil {
 				return err
 			}
 		}
 	}
 }
 
-// column is what a column holds: one of the firstColumns or extraColumn, or a
-// channel.
-type column struct {
-	name    string
-	channel collector.Channel
-	is      bool // a channel
-}
-
-// columnsOf reads the names of the columns.
-func columnsOf(names []string) ([]column, error) {
-	var out []column
-	var unknown []string
-	for i, name := range names {
-		if i == 0 {
-			name = strings.TrimPrefix(name, "\ufeff") // a byte order mark
-		}
-		c, is := collector.ChannelByName(name)
-		if !is && name != extraColumn && !slices.Contains(firstColumns, name) {
-			unknown = append(unknown, name)
-		}
-		if slices.ContainsFunc(out, func(o column) bool { return o.name == name }) {
-			return nil, fmt.Errorf("column %q is there twice", name)
-		}
-		out = append(out, column{name, c, is})
-	}
-	if len(unknown) > 0 {
-		return nil, fmt.Errorf("no such %s: %s; a column is time, machine, site, status, extra or a channel such as cabinet_air: rename it, or leave it out",
-			plural(len(unknown), "column"), strings.Join(unknown, ", "))
-	}
-	for _, needed := range []string{"time", "machine"} {
-		if !slices.ContainsFunc(out, func(c column) bool { return c.name == needed }) {
-			return nil, fmt.Errorf("column %s is missing", needed)
-		}
-	}
-	return out, nil
-}
-
-// row reads one row.
-func (in *importer) row(columns []column, fields []string) (r collector.Reading, err error) {
-	for i, c := range columns {
-		text := strings.TrimSpace(fields[i])
-		if text == "" {
-			continue
-		}
-		switch {
-		case c.is:
-			v, err := channelValue(c.channel, text)
-			if err != nil {
-				return r, err
-			}
-			r.Has, r.Value[c.channel] = r.Has.With(c.channel), v
-		case c.name == "time":
-			if r.At, err = instantOf(text); err != nil {
-				return r, err
-			}
-		case c.name == "machine":
-			r.Machine = strings.Clone(text)
-		case c.name == "site":
-			r.Site = strings.Clone(text)
-		case c.name == "status":
-			if r.Status = map[string]collector.Status{"online": collector.Online, "offline": collector.Offline}[text]; r.Status == collector.NoStatus {
-				return r, fmt.Errorf("status is %q; it must be online or offline", text)
-			}
-		case c.name == extraColumn:
-			if err := json.Unmarshal([]byte(text), &r.Extra); err != nil {
-				return r, fmt.Errorf("extra is not as export writes it: %w", err)
+// flush gives the rows away. Unless it is the end, the newest quarter of an hour
+// of each machine waits for what else is of it: it is summed up whole.
+func (in *importer) flush(ctx context.Context, end bool) error {
+	give, wait := in.rows, []collector.Reading(nil)
+	if !end && len(in.rows) < 8*in.most {
+		give = nil
+		for i := range in.rows {
+			if r := &in.rows[i]; r.At >= in.held[r.Machine] {
+				wait = append(wait, *r)
+			} else {
+				give = append(give, *r)
 			}
 		}
 	}
-	m, listed := in.fleet.Machine(r.Machine)
-	if listed && r.Site == "" {
-		r.Site = m.Site
+	if 2*len(give) < in.most && !end {
+		in.full = 2 * len(in.rows) // hardly anything would go: gather more
+		return nil
 	}
-	switch {
-	case r.At == 0:
-		return r, errors.New("time is missing")
-	case !fleet.ValidID(r.Machine):
-		return r, fmt.Errorf("machine is %q; an id is letters, digits, dots, dashes, at most 64", r.Machine)
-	case !fleet.ValidID(r.Site):
-		return r, fmt.Errorf("where is machine %s? List it in the fleet file, or add a column site", r.Machine)
-	case r.At > in.now.Add(collector.DefaultAhead):
-		return r, fmt.Errorf("time %s is in the future", r.At.Time().Format(time.RFC3339))
-	case r.Has == 0 && len(r.Extra) == 0 && r.Status == collector.NoStatus:
-		return r, errors.New("there is no value in it")
-	case r.Has != 0 && r.Status != collector.NoStatus:
-		return r, errors.New("status and values are two rows")
+	in.full = 0
+	clear(in.held)
+	for i := range wait {
+		r := &wait[i]
+		in.held[r.Machine] = max(in.held[r.Machine], r.At-r.At%history.SummaryMillis)
 	}
-	return r, nil
-}
-
-// channelValue reads a value and refuses what the channel cannot have.
-func channelValue(c collector.Channel, text string) (float64, error) {
-	if c.IsBool() {
-		switch text {
-		case "true", "1":
-			return 1, nil
-		case "false", "0":
-			return 0, nil
-		}
-		return 0, fmt.Errorf("%s is %q; it must be true or false", c, text)
-	}
-	v, err := strconv.ParseFloat(text, 64)
-	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-		return 0, fmt.Errorf("%s is %q, which is no number; write 3.4", c, text)
-	}
-	if i := c.Info(); v < i.Min || v > i.Max {
-		return 0, fmt.Errorf("%s is %g %s, which cannot be: %g to %g can", c, v, i.Unit, i.Min, i.Max)
-	}
-	return v, nil
-}
-
-// instantOf reads a time: RFC 3339, or seconds since 1970.
-func instantOf(text string) (collector.Millis, error) {
-	if t, err := time.Parse(time.RFC3339Nano, text); err == nil {
-		return collector.MillisOf(t), nil
-	}
-	if s, err := strconv.ParseFloat(text, 64); err == nil && s > 0 && s < 1e11 {
-		return collector.Millis(math.Round(s * 1000)), nil
-	}
-	return 0, fmt.Errorf("time is %q; write it as 2026-07-01T00:00:00Z, or in seconds since 1970", text)
-}
-
-// flush stores what is not stored yet.
-func (in *importer) flush(ctx context.Context) error {
-	if err := in.strip(ctx); err != nil {
-		return err
-	}
-	for len(in.rows) > 0 {
-		// What came in within one hour is stored together.
-		n := 0
-		hour := func(m collector.Millis) collector.Millis { return m / collector.Millis(time.Hour.Milliseconds()) }
-		for n < len(in.rows) {
-			received := max(in.received, in.rows[n].At)
-			if n > 0 && hour(received) != hour(in.received) {
-				break
-			}
-			in.received, in.rows[n].Received = received, received
-			n++
-		}
-		if err := in.store.Append(ctx, in.rows[:n]); err != nil {
-			return err
-		}
-		in.added += n
-		in.rows = in.rows[n:]
-	}
-	return nil
-}
-
-// strip takes away what is stored already, or came before in these rows: of
-// values for one machine, instant and channel, the first counts.
-func (in *importer) strip(ctx context.Context) error {
-	type bounds struct{ first, last collector.Millis }
-	machines := map[string]bounds{}
-	for i := range in.rows {
-		r := &in.rows[i]
-		b, ok := machines[r.Machine]
-		if !ok {
-			b = bounds{r.At, r.At}
-		}
-		machines[r.Machine] = bounds{min(b.first, r.At), max(b.last, r.At)}
-	}
-	type place struct {
-		machine string
-		at      collector.Millis
-	}
-	type held struct {
-		has    collector.ChannelSet
-		status [3]bool
-		extra  string
-	}
-	there := map[place]*held{}
-	for machine, b := range machines {
-		err := in.store.Range(ctx, machine, b.first, b.last+1, func(e *history.Entry) error {
-			p := place{machine, e.At}
-			h := there[p]
-			if h == nil {
-				h = &held{}
-				there[p] = h
-			}
-			h.has |= e.Has
-			h.status[e.Status] = true
-			for _, x := range e.Extra {
-				h.extra += "\x00" + x.Name + "\x00"
-			}
-			return nil
-		})
+	in.rows = wait
+	for chunk := range slices.Chunk(give, 2*in.most) {
+		out, err := in.keep(ctx, chunk)
+		in.kept.add(out)
+		in.told.Add(int64(len(chunk)))
 		if err != nil {
 			return err
 		}
 	}
-	in.rows = slices.DeleteFunc(in.rows, func(r collector.Reading) bool {
-		h := there[place{r.Machine, r.At}]
-		known := h != nil && (r.Status != collector.NoStatus && h.status[r.Status] || r.Status == collector.NoStatus && r.Has&^h.has == 0 &&
-			!slices.ContainsFunc(r.Extra, func(x collector.Extra) bool { return !strings.Contains(h.extra, "\x00"+x.Name+"\x00") }))
-		if known {
-			in.known++
-			return true
-		}
-		if h == nil {
-			h = &held{}
-			there[place{r.Machine, r.At}] = h
-		}
-		h.has |= r.Has
-		h.status[r.Status] = true
-		for _, x := range r.Extra {
-			h.extra += "\x00" + x.Name + "\x00"
-		}
-		return false
-	})
 	return nil
+}
+
+// sizeOf returns how many bytes the files have together; 0 when that cannot be
+// known.
+func sizeOf(files []string) (n int64) {
+	for _, name := range files {
+		info, err := os.Stat(name)
+		if err != nil || !info.Mode().IsRegular() {
+			return 0
+		}
+		n += info.Size()
+	}
+	return n
 }

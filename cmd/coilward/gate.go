@@ -61,6 +61,11 @@ func (g *gate) pass(ctx context.Context, at collector.Millis) error {
 	g.received = max(g.received, at)
 	entered := g.entered
 	g.enter.Unlock()
+	return g.wait(ctx, entered)
+}
+
+// wait waits until so many messages are with the models.
+func (g *gate) wait(ctx context.Context, entered uint64) error {
 	defer context.AfterFunc(ctx, func() { g.set(func() {}) })()
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -71,6 +76,18 @@ func (g *gate) pass(ctx context.Context, at collector.Millis) error {
 		g.changed.Wait()
 	}
 	return ctx.Err()
+}
+
+// alone calls do while no message is under way, with the pipeline time, which is
+// at least at. Messages wait meanwhile.
+func (g *gate) alone(ctx context.Context, at collector.Millis, do func(received collector.Millis) error) error {
+	g.enter.Lock()
+	defer g.enter.Unlock()
+	g.received = max(g.received, at)
+	if err := g.wait(ctx, g.entered); err != nil {
+		return err
+	}
+	return do(g.received)
 }
 
 // gatedStore tells the gate of readings that are on disk before they are

@@ -99,7 +99,7 @@ func (d *daemon) degraded() []board.Degraded {
 			out = append(out, board.Degraded{Part: "second history", Text: "InfluxDB does not take the copy; the history keeps it until it does. " + err.Error()})
 		}
 	}
-	if m, waited := d.overdue(); waited > lateMessage {
+	if m, waited := d.overdue(); float64(waited) > float64(lateMessage)*d.clock.Speed() {
 		why := ""
 		if m.Error != "" {
 			why = " The last attempt: " + m.Error
@@ -110,7 +110,8 @@ func (d *daemon) degraded() []board.Degraded {
 	return out
 }
 
-// lateMessage is how long a message may wait to be sent before that is told.
+// lateMessage is how long a message may wait to be sent, on the wall, before that
+// is told.
 const lateMessage = 2 * time.Minute
 
 // overdue returns the oldest message that should have been sent, and for how
@@ -145,6 +146,8 @@ func (d *daemon) registerMetrics() {
 		return waited.Seconds()
 	})
 	gauge("coilward_history_log_bytes", "Size of readings on disk not yet in blocks.", func() float64 { return float64(d.history.Stats().LogBytes) })
+	gauge("coilward_history_block_bytes", "Size of blocks of readings and of summaries on disk.", func() float64 { return float64(d.history.Stats().BlockBytes) })
+	gauge("coilward_history_quarter_hour_bytes", "Size of the quarter-hour summaries on disk.", func() float64 { return float64(d.history.Stats().SummaryBytes) })
 	gauge("coilward_history_free_bytes", "Free space on the disk of the history.", func() float64 { return float64(d.history.Stats().FreeBytes) })
 	d.registry.MustRegister(prometheus.NewCounterFunc(prometheus.CounterOpts{
 		Name: "coilward_detect_late_readings_total", Help: "Readings stored that came too late for the models.",

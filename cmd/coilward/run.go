@@ -125,6 +125,7 @@ func (d *daemon) stages(wanted, all context.Context) (*errgroup.Group, error) {
 	g.Go(func() error { return d.intake.Run(rest) })
 	g.Go(func() error { return d.ticks(rest) })
 	g.Go(func() error { return d.chores(rest) })
+	g.Go(func() error { return d.age(rest) })
 	g.Go(func() error {
 		defer stopRest()
 		defer stopSources()
@@ -173,8 +174,8 @@ func (d *daemon) ticks(ctx context.Context) error {
 	}
 }
 
-// chores are what is done now and then: reading changed files, dropping old days,
-// asking the next person.
+// chores are what is done now and then: reading changed files, asking the next
+// person.
 func (d *daemon) chores(ctx context.Context) error {
 	minute := time.NewTicker(time.Minute)
 	defer minute.Stop()
@@ -183,7 +184,6 @@ func (d *daemon) chores(ctx context.Context) error {
 	hangup, stop := hangups()
 	defer stop()
 	fleetFile := watch(d.config.FleetFile)
-	var retained time.Time
 	for {
 		select {
 		case <-ctx.Done():
@@ -204,12 +204,6 @@ func (d *daemon) chores(ctx context.Context) error {
 				d.log.Error().Err(err).Msg("messages to people cannot be kept; tried again in a minute")
 			} else if len(messages) > 0 {
 				d.notify.Wake()
-			}
-			if now.Sub(retained) > time.Hour {
-				retained = now
-				if err := d.history.Retain(ctx, collector.MillisOf(now)); err != nil && ctx.Err() == nil {
-					d.log.Error().Err(err).Msg("old days cannot be dropped from the history")
-				}
 			}
 		}
 	}
