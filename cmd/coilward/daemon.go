@@ -81,7 +81,7 @@ func newDaemon(ctx context.Context, c *config, f *fleet.Fleet, clock Clock, log 
 	if err := os.MkdirAll(c.DataDir, 0o750); err != nil {
 		return nil, fmt.Errorf("data_dir cannot be made: %w", err)
 	}
-	d.history, err = history.Open(history.Options{Dir: filepath.Join(c.DataDir, "history"), RetainDays: c.History.RetainDays, Log: part(log, "history")})
+	d.history, err = history.Open(c.historyOptions(part(log, "history")))
 	if err != nil {
 		return nil, err
 	}
