@@ -2,7 +2,11 @@ package history_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -70,4 +74,65 @@ func BenchmarkRangeMonth(b *testing.B) {
 			b.Fatal(count, err)
 		}
 	}
+}
+
+// noisy is a reading whose temperatures have the noise of a probe.
+func noisy(machine string, seed, n int) collector.Reading {
+	r := historytest.Reading(machine, n)
+	rng := rand.New(rand.NewPCG(uint64(seed), uint64(n)))
+	for c := range r.Has.All {
+		if c.IsTemperature() {
+			r.Value[c] = math.Round((r.Value[c]+0.15*rng.NormFloat64())*10) / 10
+		}
+	}
+	return r
+}
+
+// Summing up a day of a hundred machines, each reading with the noise of a probe;
+// bytes on the disk before and after, of a reading and of a quarter of an hour.
+func BenchmarkCompact(b *testing.B) {
+	const machines, minutes = 100, 1440
+	var readings []collector.Reading
+	for n := range minutes {
+		for m := range machines {
+			readings = append(readings, noisy(fmt.Sprintf("cab-%04d", m), m, n))
+		}
+	}
+	b.ReportAllocs()
+	var raw, old, steps uint64
+	n := 0
+	for b.Loop() {
+		b.StopTimer()
+		n++
+		s := open(b, nil, func(o *history.Options) { o.Dir, o.RetainDays = b.TempDir(), 1 })
+		for hour := range slices.Chunk(readings, machines*60) {
+			if err := s.Append(b.Context(), hour); err != nil {
+				b.Fatal(err)
+			}
+		}
+		later := historytest.Reading("cab-0000", 3*1440)
+		if err := errors.Join(s.Append(b.Context(), []collector.Reading{later}), s.Settle()); err != nil {
+			b.Fatal(err)
+		}
+		raw = s.Stats().BlockBytes
+		b.StartTimer()
+		for more := true; more; steps++ {
+			var err error
+			if more, err = s.Compact(b.Context(), later.Received); err != nil {
+				b.Fatal(err)
+			}
+		}
+		b.StopTimer()
+		if st := s.Stats(); st.Summarised != machines*minutes {
+			b.Fatalf("%d readings in summaries", st.Summarised)
+		} else {
+			old = st.SummaryBytes
+		}
+		b.StartTimer()
+	}
+	total := float64(machines * minutes)
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(n)/total, "ns/reading")
+	b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(steps), "µs/step")
+	b.ReportMetric(float64(raw)/total, "B/reading")
+	b.ReportMetric(float64(old)/total*15, "B/quarter-hour")
 }
