@@ -61,7 +61,7 @@ func (b *Board) stripsData(ctx context.Context, r Reader, id, reach, until strin
 		}
 		return out, nil
 	}
-	out.Broad = f.width() >= broadColumn
+	out.Broad = rec.broad()
 	out.Axis = timeTicks(f, choice.major, r, loc)
 	out.draw(rec, m, r)
 	out.pin(rec, evidenceOf(v), r, now, loc)

@@ -125,6 +125,7 @@ type record struct {
 	call     duty
 	gap      int // columns without data that break a line
 	readings int
+	summed   bool // some of it is known as ranges and means only
 	traced   int
 }
 
@@ -133,9 +134,12 @@ type record struct {
 // compressor.
 const broadColumn = 4 * time.Minute
 
+// broad reports whether lines are means.
+func (rec *record) broad() bool { return rec.summed || rec.width() >= broadColumn }
+
 // hour is half an hour in columns; 0 where columns are not broad.
 func (rec *record) hour() int {
-	if rec.width() < broadColumn {
+	if !rec.broad() {
 		return 0
 	}
 	return int(30 * time.Minute / rec.width())
@@ -156,6 +160,9 @@ func (b *Board) record(ctx context.Context, machine string, f frame, r Reader) (
 	rec := &record{frame: f, airLow: newEnvelope(), airHigh: newEnvelope(), product: newEnvelope(),
 		spread: [2]*envelope{newEnvelope(), newEnvelope()}}
 	if err := rec.read(ctx, b.history, machine, r); err != nil {
+		return nil, err
+	}
+	if err := rec.readOld(ctx, b.history, machine, r); err != nil {
 		return nil, err
 	}
 	points, err := b.models.Trace(ctx, machine, f.from, f.to)

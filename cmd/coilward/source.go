@@ -8,6 +8,7 @@ import (
 
 	"github.com/rs/zerolog"
 
+	"coilward/alerts/board"
 	"coilward/collector"
 	"coilward/collector/fleet"
 	"coilward/collector/history"
@@ -90,3 +91,26 @@ func (h boardHistory) Readings(ctx context.Context, machine string, from, to tim
 		}
 	}
 }
+
+// Spreads yields what a machine's readings were summed up to, oldest first.
+func (h boardHistory) Spreads(ctx context.Context, machine string, from, to time.Time) iter.Seq2[*board.Spread, error] {
+	return func(yield func(*board.Spread, error) bool) {
+		var s board.Spread
+		err := h.store.Summaries(ctx, machine, collector.MillisOf(from), collector.MillisOf(to)+1, func(m *history.Summary) error {
+			s = board.Spread{From: m.Start.Time(), To: m.End().Time(), Has: m.Has}
+			for c := range m.Has.All {
+				f := &m.Channel[c]
+				s.Channel[c] = board.Figures{Count: f.Count, Min: f.Min, Max: f.Max, Mean: f.Mean()}
+			}
+			if !yield(&s, nil) {
+				return errEnough
+			}
+			return nil
+		})
+		if err != nil && !errors.Is(err, errEnough) {
+			yield(nil, err)
+		}
+	}
+}
+
+var _ board.Older = boardHistory{}
