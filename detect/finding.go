@@ -7,6 +7,7 @@ import (
 	"coilward/collector"
 	"coilward/collector/quantity"
 	"coilward/detect/fault"
+	"coilward/detect/life"
 )
 
 // Change is what happened to a finding.
@@ -115,26 +116,21 @@ type View struct {
 }
 
 // HappeningKind is a recognised piece of ordinary life.
-type HappeningKind uint8
+type HappeningKind = life.Kind
 
 // Ordinary life that is recognised, shown on the timeline and not alarmed.
 const (
-	Restock HappeningKind = iota
-	DoorTraffic
-	Defrost
-	Cleaning
-	SetpointMoved
-	EnergySaver
-	HeatWave
-	PowerBlip
-	LinkOutage
-	SensorReplaced
+	Restock        = life.Restock
+	DoorTraffic    = life.DoorTraffic
+	Defrost        = life.Defrost
+	Cleaning       = life.Cleaning
+	SetpointMoved  = life.SetpointMoved
+	EnergySaver    = life.EnergySaver
+	HeatWave       = life.HeatWave
+	PowerBlip      = life.PowerBlip
+	LinkOutage     = life.LinkOutage
+	SensorReplaced = life.SensorReplaced
 )
-
-func (k HappeningKind) String() string {
-	return [...]string{"restock", "door traffic", "defrost", "cleaning", "setpoint moved", "energy saver",
-		"heat wave", "power blip", "link outage", "sensor replaced"}[k]
-}
 
 // Happening is a piece of ordinary life on a machine's timeline.
 type Happening struct {

@@ -1,18 +1,12 @@
 package detect
 
 import (
-	"fmt"
+	"math"
 
 	"coilward/collector"
 	"coilward/detect/diagnose"
+	"coilward/detect/life"
 )
-
-// life is one piece of ordinary life, of fixed size.
-type life struct {
-	Is       bool
-	Kind     HappeningKind
-	From, To collector.Millis // To 0 while it lasts
-}
 
 // When a state of the filter is taken for something that happened, and when for
 // over.
@@ -21,70 +15,56 @@ const (
 	isOver  = 0.3
 )
 
-// lastLink is the shortest gap between readings that goes on the timeline, ms.
+// lastLink is the shortest silence that goes on the timeline, ms.
 const lastLink = 15 * 60000
+
+// live lets the timeline see a reading, after the tracker has.
+func (m *Machine) live(r *collector.Reading) {
+	s := &m.s
+	in, out, ok := s.Track.Band()
+	if !ok {
+		in, out = math.NaN(), math.NaN()
+	}
+	s.Life.Observe(&life.Input{Reading: r, Run: &s.Track.Run, In: float32(in), Out: float32(out), Interval: s.Interval})
+}
 
 // ordinaryLife notes what the filter takes for ordinary.
 func (m *Machine) ordinaryLife(q *[diagnose.NumStates]float64, at collector.Millis) {
+	book := &m.s.Life
 	for _, x := range [...]struct {
 		state diagnose.State
 		kind  HappeningKind
 	}{{diagnose.WarmLoad, Restock}, {diagnose.Unplugged, Cleaning}, {diagnose.Resettled, SetpointMoved}} {
-		open := m.lasting(x.kind)
+		lasts := book.Lasting(x.kind) != nil
 		switch {
-		case open == nil && q[x.state] > happens:
-			m.note(life{Is: true, Kind: x.kind, From: at})
-		case open != nil && q[x.state] < isOver:
-			open.To = at
+		case !lasts && q[x.state] > happens:
+			book.Note(x.kind, at, 0, 0)
+		case lasts && q[x.state] < isOver:
+			book.End(x.kind, at)
 		}
 	}
-}
-
-// lasting returns what of a kind has not ended.
-func (m *Machine) lasting(k HappeningKind) *life {
-	for i := range m.s.Life {
-		if l := &m.s.Life[i]; l.Is && l.Kind == k && l.To == 0 {
-			return l
-		}
-	}
-	return nil
 }
 
 // lastFilled is when the newest restock on the timeline began, 0 if there is none.
 func (m *Machine) lastFilled() (at collector.Millis) {
-	for _, l := range m.s.Life {
-		if l.Is && l.Kind == Restock {
-			at = max(at, l.From)
+	for e := range m.s.Life.Each {
+		if e.Kind == Restock {
+			at = max(at, e.From())
 		}
 	}
 	return at
 }
 
-// note adds to the timeline; the oldest goes.
-func (m *Machine) note(l life) {
-	copy(m.s.Life[:], m.s.Life[1:])
-	m.s.Life[len(m.s.Life)-1] = l
+// silenceOver puts a silence from one pipeline time to another on the timeline.
+func (m *Machine) silenceOver(from, until collector.Millis) {
+	if from = max(from, m.s.Listening); until-from >= lastLink {
+		m.s.Life.Note(LinkOutage, from, until, float32(until-from)/60000)
+	}
 }
 
 func (m *Machine) happenings() (out []Happening) {
-	for _, l := range m.s.Life {
-		if l.Is {
-			out = append(out, Happening{Kind: l.Kind, From: l.From, To: l.To, Text: l.text()})
-		}
+	for e := range m.s.Life.Each {
+		out = append(out, Happening{Kind: e.Kind, From: e.From(), To: e.To(), Text: e.Text()})
 	}
 	return out
-}
-
-func (l life) text() string {
-	switch l.Kind {
-	case Restock:
-		return "warm product is being cooled down"
-	case Cleaning:
-		return "unplugged for a while, or cleaned"
-	case SetpointMoved:
-		return "the thermostat keeps another band"
-	case LinkOutage:
-		return fmt.Sprintf("nothing was measured for %d min", (l.To-l.From)/60000)
-	}
-	return l.Kind.String()
 }

@@ -41,7 +41,7 @@ func TestTimelineIsBounded(t *testing.T) {
 		c.at += 30 * 60000
 	}
 	h := m.View().Happenings
-	if len(h) == 0 || len(h) > 6 {
+	if len(h) == 0 || len(h) > 10 {
 		t.Fatalf("%d happenings", len(h))
 	}
 	for i := 1; i < len(h); i++ {

@@ -10,6 +10,7 @@ import (
 	"coilward/detect/diagnose"
 	"coilward/detect/fault"
 	"coilward/detect/feature"
+	"coilward/detect/life"
 	"coilward/detect/sensitivity"
 	"coilward/detect/thermal"
 )
@@ -71,7 +72,8 @@ type state struct {
 	NoSupply    bool             // the last that was heard spoke of a lost supply
 	OutSince    collector.Millis // event time since which the product is outside its limits
 	WellProduct float32          // product estimate when it last looked well
-	Life        [6]life          // the newest pieces of ordinary life, oldest first
+	Life        life.Book        // the newest pieces of ordinary life
+	Listening   collector.Millis // pipeline time since which somebody listens without a break
 	MeanAir     [2]float32       // 25 and 100 min means, for the trend
 }
 
@@ -108,9 +110,6 @@ func (m *Machine) Step(r *collector.Reading, now collector.Millis, emit func(*Fi
 		s.Interval += k * (float32(dt)/1000 - s.Interval)
 	}
 	first := s.At == 0
-	if !first && dt >= lastLink {
-		m.note(life{Is: true, Kind: LinkOutage, From: s.At, To: r.At})
-	}
 	if !first && dt > max(shortestWork, 4*collector.Millis(s.Interval*1000)) {
 		s.Track.NoteVisit(r.At)
 	}
@@ -121,6 +120,7 @@ func (m *Machine) Step(r *collector.Reading, now collector.Millis, emit func(*Fi
 		learn = 0 // an intermittent fault rests; what it shows meanwhile is not this machine's well state
 	}
 	s.Track.Observe(r, learn)
+	m.live(r)
 	m.air(r)
 	if first {
 		s.LookedAt = r.At

@@ -8,6 +8,7 @@ import "coilward/collector"
 // What is said then counts from its last word, as ever.
 func (m *Machine) Resume(since, now collector.Millis, emit func(*Finding)) {
 	s := &m.s
+	s.Listening = max(s.Listening, since)
 	if s.Heard < since && now-since < m.silentAfter() && !s.Open[slotSilence].Is {
 		s.Now = max(s.Now, now)
 		return

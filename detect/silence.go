@@ -27,6 +27,9 @@ func (m *Machine) heard(r *collector.Reading, emit func(*Finding)) {
 	if r.Status == collector.Offline {
 		return // that is the broker speaking
 	}
+	if s.Heard != 0 && s.Now-s.Heard >= lastLink {
+		m.silenceOver(s.Heard, s.Now)
+	}
 	s.Heard = s.Now
 	if r.Status == collector.NoStatus {
 		s.Offline = false
