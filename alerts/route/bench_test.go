@@ -128,24 +128,31 @@ func BenchmarkTimeWindows(b *testing.B) {
 				b.Fatalf("%d customers with the depot, want 101", len(all))
 			}
 			p := plane(all[0], all[1:], c.vehicles, 200, straight)
-			over := 0.0
+			// One seed flatters: the worst of several counts.
 			for b.Loop() {
-				plan, err := Make(b.Context(), p, Options{Iterations: 40000, Seed: 1})
-				if err != nil {
-					b.Fatal(err)
+				worst, total := 0.0, 0.0
+				for seed := range uint64(seeds) {
+					plan, err := Make(b.Context(), p, Options{Iterations: 40000, Seed: seed + 1})
+					if err != nil {
+						b.Fatal(err)
+					}
+					over := plan.Driving/c.distance - 1
+					if len(plan.LeftOut) > 0 {
+						b.Errorf("seed %d: %d stops left out at %d vehicles", seed+1, len(plan.LeftOut), c.vehicles)
+					}
+					if over > 0.05 {
+						b.Errorf("seed %d: %.2f %% over the best known, want at most 5", seed+1, 100*over)
+					}
+					worst, total = max(worst, over), total+over
 				}
-				if len(plan.LeftOut) > 0 {
-					b.Fatalf("%d stops left out at %d vehicles", len(plan.LeftOut), c.vehicles)
-				}
-				over = plan.Driving/c.distance - 1
-			}
-			b.ReportMetric(100*over, "%over")
-			if over > 0.05 {
-				b.Errorf("%.2f %% over the best known, want at most 5", 100*over)
+				b.ReportMetric(100*worst, "%over_worst")
+				b.ReportMetric(100*total/seeds, "%over_mean")
 			}
 		})
 	}
 }
+
+const seeds = 5
 
 // region is an invented problem: stops around a town, product at stake.
 func region(rnd *rand.Rand, stops, techs int) Problem {

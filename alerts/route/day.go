@@ -102,6 +102,8 @@ type PlanInput struct {
 	Parts  *Parts
 	Travel Travel
 	Told   map[string]Standing // by tech
+	Legs   map[string]Leg      // by tech: what is taken for granted of those who report nothing
+	Handed map[string]bool     // alerts that were handed over to a licensed mechanic
 }
 
 // Problem returns the problem, who is on duty from when, and what nobody can
@@ -113,7 +115,7 @@ func (in *PlanInput) Problem() (Problem, []LeftOut) {
 	if in.Roster.Costs != nil {
 		p.Costs = *in.Roster.Costs
 	}
-	busy := map[string]bool{}
+	busy, reported := map[string]bool{}, map[string]string{}
 	to := in.Now.Add(24 * time.Hour)
 	for i := range in.Roster.Techs {
 		m := &in.Roster.Techs[i]
@@ -135,6 +137,12 @@ func (in *PlanInput) Problem() (Problem, []LeftOut) {
 				}
 			}
 			s.place(&t, in.Now)
+			if s.Stop != "" {
+				reported[s.Stop] = m.ID
+			}
+		}
+		if l, ok := in.Legs[m.ID]; ok && l.Shift.Equal(w.Open) && t.DrivingTo == "" && !in.arrived(m.ID, w) {
+			l.place(&t, in.Now)
 		}
 		p.Techs = append(p.Techs, t)
 	}
@@ -145,14 +153,26 @@ func (in *PlanInput) Problem() (Problem, []LeftOut) {
 	var out []LeftOut
 	p.Stops, out = Demand(in.Open, DemandOptions{Fleet: in.Fleet, Rules: in.Rules, Now: in.Now, To: to, MaxDetour: detour,
 		Skip: func(alert string) bool { return busy[alert] }})
-	// The trouble driven to may be over by now: the tech is free again.
+	// The trouble driven to may be over by now, or somebody else have reported to
+	// drive there: the tech is free again.
 	for i := range p.Techs {
 		t := &p.Techs[i]
+		if who, ok := reported[t.DrivingTo]; ok && who != t.ID {
+			t.DrivingTo = ""
+		} else if t.DrivingTo != "" {
+			reported[t.DrivingTo] = t.ID // one is enough
+		}
 		if t.DrivingTo != "" && !slices.ContainsFunc(p.Stops, func(s Stop) bool { return s.ID == t.DrivingTo }) {
 			t.DrivingTo = ""
 		}
 	}
 	return p, out
+}
+
+// arrived reports whether the tech has reported to be at a stop.
+func (in *PlanInput) arrived(tech string, shift Window) bool {
+	s := in.Told[tech]
+	return s.Shift.Equal(shift.Open) && s.Arrived
 }
 
 // place puts the tech where the standing says.
@@ -172,7 +192,7 @@ func (s *Standing) place(t *Tech, now time.Time) {
 		if need > 0 {
 			share = min(1, max(0, now.Sub(s.Since).Seconds()/need))
 		}
-		t.Start = Point{t.Start.Latitude + share*(s.Place.Latitude-t.Start.Latitude), t.Start.Longitude + share*(s.Place.Longitude-t.Start.Longitude)}
+		t.Start = between(t.Start, s.Place, share)
 		if now.Before(t.From) {
 			t.From = now // set out early
 		}
@@ -193,6 +213,7 @@ type Day struct {
 	LeftOut []LeftOut // the plan's, and what nobody can be sent to at all
 	Roster  *Roster
 	Told    map[string]Standing // by tech
+	Legs    map[string]Leg      // by tech
 	Parts   *Parts              // nil: DefaultParts
 	Problem string              // why there is no newer plan; "" there is
 }

@@ -55,6 +55,16 @@ func (k *kernel) search(ctx context.Context, start *solution, iterations int, rn
 		if i%32 == 0 && ctx.Err() != nil {
 			break
 		}
+		if len(best.out) > 0 && i > 0 && i%max(1, iterations/4) == 0 {
+			if found := k.makeRoom(ctx, best, 50*iterations/k.n, rnd); found != nil {
+				for r := range found.routes {
+					k.within(found, r)
+				}
+				if found.add(k); found.total < best.total {
+					best, now = found.clone(), found
+				}
+			}
+		}
 		served := 0
 		for r := range now.routes {
 			served += len(now.routes[r]) - k.vans[r].fixed
