@@ -16,6 +16,7 @@ type Load struct {
 	Floods     int                    // times with more than 10 in 10 min, each until under 5
 	InFlood    float64                // share of the time, 0..1
 	Shift      int                    // most in any 12 h
+	Incidents  int                    // most different alerts in any 12 h: what ShiftMost is about
 	ByPriority [NumPriorities]float64 // shares, 0..1
 }
 
@@ -35,7 +36,7 @@ const (
 // Told is one message to one person.
 type Told struct {
 	At       time.Time
-	Alert    string
+	Alert    string // what it asks to act on; "" for one that only informs
 	Priority Priority
 }
 
@@ -44,9 +45,10 @@ type Told struct {
 func MeasureLoad(told []Told, from, to time.Time) Load {
 	l := Load{From: from, To: to}
 	var at []time.Time
+	var within []Told
 	for _, m := range told {
 		if !m.At.Before(from) && m.At.Before(to) {
-			at = append(at, m.At)
+			at, within = append(at, m.At), append(within, m)
 			l.ByPriority[m.Priority]++
 		}
 	}
@@ -60,6 +62,7 @@ func MeasureLoad(told []Told, from, to time.Time) Load {
 	slices.SortFunc(at, time.Time.Compare)
 	l.PerTenMin = float64(l.Messages) / (float64(to.Sub(from)) / float64(LoadWindow))
 	l.Busiest, l.Shift = busiest(at, LoadWindow), busiest(at, ShiftLength)
+	l.Incidents = incidents(within)
 	f := Flood{}
 	var began time.Time
 	for i, t := range at {
@@ -95,6 +98,29 @@ func busiest(at []time.Time, w time.Duration) int {
 			i++
 		}
 		most = max(most, j-i+1)
+	}
+	return most
+}
+
+// incidents is the most different alerts in any shift. What belongs to no alert asks
+// for nothing.
+func incidents(told []Told) int {
+	slices.SortFunc(told, func(a, b Told) int { return a.At.Compare(b.At) })
+	most, first := 0, 0
+	n := map[string]int{}
+	for _, m := range told {
+		if m.Alert == "" {
+			continue
+		}
+		n[m.Alert]++
+		for ; m.At.Sub(told[first].At) >= ShiftLength; first++ {
+			if was := told[first].Alert; was != "" {
+				if n[was]--; n[was] == 0 {
+					delete(n, was)
+				}
+			}
+		}
+		most = max(most, len(n))
 	}
 	return most
 }

@@ -55,7 +55,7 @@ type Queue struct {
 	incidents []*incident      // in the order they were raised
 	findings  map[string]*incident
 	alerts    []*Alert // that are not over, in the order they opened
-	recent    []*Alert         // of machines, that were over within the day
+	recent    []*Alert // of machines, that were over within the day
 	groups    []*group
 	flaps     map[string]flap
 	clocks    map[string]*FoodClock // by machine, where something is open about it
@@ -276,6 +276,15 @@ func (q *Queue) Alert(id string) *Alert {
 		}
 	}
 	return nil
+}
+
+// Now returns a copy of an alert that is not over, as it is at the time reached.
+func (q *Queue) Now(id string) (Alert, bool) {
+	a := q.Alert(id)
+	if a == nil {
+		return Alert{}, false
+	}
+	return q.shown(a), true
 }
 
 // Alerts returns copies of the alerts that are not over, oldest first, as they are

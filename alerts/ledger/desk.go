@@ -104,6 +104,20 @@ func (d *Desk) Alerts() []alerts.Alert {
 	return d.queue.Alerts()
 }
 
+// Alert returns an alert that is not over, as it is now.
+func (d *Desk) Alert(id string) (alerts.Alert, bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.queue.Now(id)
+}
+
+// Serviced says that a machine was serviced and restocked; see [alerts.Queue.Serviced].
+func (d *Desk) Serviced(ctx context.Context, machine string, at collector.Millis) ([]alerts.Change, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.commit(ctx, Batch{Changes: d.queue.Serviced(machine, at)})
+}
+
 func (d *Desk) commit(ctx context.Context, b Batch) ([]alerts.Change, error) {
 	if d.o.Tell != nil {
 		for _, c := range b.Changes {

@@ -20,6 +20,7 @@ type Message struct {
 	Priority alerts.Priority
 	Subject  string
 	Text     string
+	Again    string          // goes before the text of one that may have arrived before; "": in English
 	Body     json.RawMessage // for machines; nil: none
 	Made     time.Time
 	Due      time.Time // not before
@@ -151,6 +152,11 @@ func (l *Ledger) Failed(ctx context.Context, key string, f Failure) error {
 // Delay puts a message off without counting an attempt.
 func (l *Ledger) Delay(ctx context.Context, key string, until time.Time) error {
 	return l.update(ctx, `UPDATE outbox SET due_ms = ? WHERE key = ? AND state = 'waiting'`, until.UnixMilli(), key)
+}
+
+// Drop gives up a message that says nothing new any more, and keeps why.
+func (l *Ledger) Drop(ctx context.Context, key, why string) error {
+	return l.update(ctx, `UPDATE outbox SET state = 'dropped', error = ? WHERE key = ? AND state = 'waiting'`, why, key)
 }
 
 // Fold replaces messages by one that tells them together.

@@ -119,7 +119,7 @@ func messageID(key, from string) string {
 
 // Send hands the message to the server.
 func (e *Email) Send(ctx context.Context, m ledger.Message) error {
-	msg := mail.NewMsg()
+	msg := mail.NewMsg(mail.WithNoDefaultUserAgent())
 	if err := errors.Join(msg.From(e.o.From), msg.To(m.To)); err != nil {
 		return &Failure{Cause: fmt.Errorf("address %s: %w", m.To, err), Permanent: true}
 	}

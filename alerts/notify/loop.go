@@ -4,14 +4,12 @@ import (
 	"context"
 	"fmt"
 	"math/rand/v2"
-	"slices"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/rs/zerolog"
 	"golang.org/x/sync/errgroup"
 
-	"coilward/alerts"
 	"coilward/alerts/ledger"
 )
 
@@ -24,21 +22,31 @@ type Outbox interface {
 	Sent(ctx context.Context, key string, at time.Time) error
 	Failed(ctx context.Context, key string, f ledger.Failure) error
 	Delay(ctx context.Context, key string, until time.Time) error
+	Drop(ctx context.Context, key, why string) error
 	Fold(ctx context.Context, keys []string, into ledger.Message) error
+}
+
+// Writer writes what a message says at the moment it goes out.
+type Writer interface {
+	// Refresh returns the message as it is now, or why it says nothing any more.
+	Refresh(m ledger.Message, now time.Time) (fresh ledger.Message, stale string)
+	// Fold writes the message that takes the place of many; next is how long what
+	// follows may wait.
+	Fold(person, channel string, ms []ledger.Message, next time.Duration) (subject, text string)
 }
 
 // LoopOptions say what a [Loop] works with.
 type LoopOptions struct {
-	Outbox   Outbox
-	Senders  map[string]Sender // by channel; a message for another is given up
-	BoardURL string
-	Now      func() time.Time // nil: time.Now
-	Jitter   func() float64   // in [0, 1); nil: random
-	GiveUp   time.Duration    // after this long; 0: 24 h
-	First    time.Duration    // before the second attempt; doubled each time; 0: 10 s
-	Longest  time.Duration    // between attempts; 0: 15 min
-	Log      zerolog.Logger
-	Metrics  prometheus.Registerer // nil: none
+	Outbox  Outbox
+	Senders map[string]Sender // by channel; a message for another is given up
+	Writer  Writer            // nil: messages go out as they were made
+	Now     func() time.Time  // nil: time.Now
+	Jitter  func() float64    // in [0, 1); nil: random
+	GiveUp  time.Duration     // after this long; 0: 24 h
+	First   time.Duration     // before the second attempt; doubled each time; 0: 10 s
+	Longest time.Duration     // between attempts; 0: 15 min
+	Log     zerolog.Logger
+	Metrics prometheus.Registerer // nil: none
 }
 
 // Loop sends what is due. Use [NewLoop].
@@ -49,12 +57,15 @@ type Loop struct {
 }
 
 // Outcomes of an attempt, for the metric.
-var outcomes = []string{"sent", "failed", "given_up", "folded"}
+var outcomes = []string{"sent", "failed", "given_up", "folded", "dropped"}
 
 // NewLoop returns a loop; Run it.
 func NewLoop(o LoopOptions) (*Loop, error) {
 	if o.Now == nil {
 		o.Now = time.Now
+	}
+	if o.Writer == nil {
+		o.Writer = NewTeam(TeamOptions{})
 	}
 	if o.Jitter == nil {
 		o.Jitter = rand.Float64
@@ -138,6 +149,9 @@ func (l *Loop) pass(ctx context.Context, channel string) error {
 	if err != nil {
 		return err
 	}
+	if ms, err = l.refresh(ctx, ms); err != nil {
+		return err
+	}
 	if channel == "email" || channel == "chat" { // the others are read by machines
 		if ms, err = l.calm(ctx, ms); err != nil {
 			return err
@@ -153,6 +167,33 @@ func (l *Loop) pass(ctx context.Context, channel string) error {
 	}
 	return nil
 }
+
+// refresh brings messages that have waited up to now, and drops those that say
+// nothing any more: what was taken, or is over, while somebody slept. One that may
+// have arrived before stays as it was.
+func (l *Loop) refresh(ctx context.Context, ms []ledger.Message) ([]ledger.Message, error) {
+	now := l.o.Now()
+	out := ms[:0]
+	for _, m := range ms {
+		fresh, stale := l.o.Writer.Refresh(m, now)
+		switch {
+		case stale != "":
+			if err := l.o.Outbox.Drop(ctx, m.Key, stale); err != nil {
+				return nil, err
+			}
+			l.count.WithLabelValues(m.Channel, "dropped").Inc()
+		case m.Unsure:
+			out = append(out, m)
+		default:
+			out = append(out, fresh)
+		}
+	}
+	return out, nil
+}
+
+// SendNow makes one attempt at one message, whatever else waits. It is for a test
+// message while no loop runs.
+func (l *Loop) SendNow(ctx context.Context, m ledger.Message) error { return l.send(ctx, m) }
 
 // send makes one attempt.
 func (l *Loop) send(ctx context.Context, m ledger.Message) error {
@@ -196,92 +237,4 @@ func (l *Loop) backOff(n int) time.Duration {
 		d = min(d, l.o.First<<(n-1))
 	}
 	return d/2 + time.Duration(l.o.Jitter()*float64(d/2))
-}
-
-// foldAbove messages to one person in 10 min the rest comes as one: twice what the
-// standard calls manageable, and well under its flood.
-const foldAbove = 2 * alerts.LoadManageable
-
-// calm keeps each person under the flood mark: what is more than they can read is
-// folded into one message, and the next such comes 10 min later. A few critical
-// ones go through on their own.
-func (l *Loop) calm(ctx context.Context, ms []ledger.Message) ([]ledger.Message, error) {
-	now := l.o.Now()
-	type reader struct{ person, to string }
-	var order []reader
-	by := map[reader][]ledger.Message{}
-	for _, m := range ms {
-		r := reader{m.Person, m.To}
-		if by[r] == nil {
-			order = append(order, r)
-		}
-		by[r] = append(by[r], m)
-	}
-	var out []ledger.Message
-	for _, r := range order {
-		sent, err := l.o.Outbox.SentTo(ctx, r.person, now.Add(-alerts.LoadWindow), now.Add(time.Millisecond))
-		if err != nil {
-			return nil, err
-		}
-		sent = slices.DeleteFunc(sent, func(m ledger.Message) bool { return m.To != r.to })
-		waiting := by[r]
-		if len(sent)+len(waiting) <= foldAbove {
-			out = append(out, waiting...)
-			continue
-		}
-		room := max(0, alerts.FloodEnds-len(sent))
-		var rest []ledger.Message
-		for _, m := range waiting {
-			switch {
-			case isFold(m.Key):
-				out = append(out, m)
-			case m.Priority == alerts.Critical && room > 0:
-				out = append(out, m)
-				room--
-			default:
-				rest = append(rest, m)
-			}
-		}
-		if len(rest) == 0 {
-			continue
-		}
-		if i := slices.IndexFunc(sent, func(m ledger.Message) bool { return isFold(m.Key) }); i >= 0 {
-			for _, m := range rest {
-				if err := l.o.Outbox.Delay(ctx, m.Key, sent[i].Sent.Add(alerts.LoadWindow)); err != nil {
-					return nil, err
-				}
-			}
-			continue
-		}
-		if len(rest) == 1 {
-			out = append(out, rest[0])
-			continue
-		}
-		one, keys := l.together(rest, now)
-		if err := l.o.Outbox.Fold(ctx, keys, one); err != nil {
-			return nil, err
-		}
-		l.count.WithLabelValues(one.Channel, "folded").Add(float64(len(keys)))
-		out = append(out, one)
-	}
-	return out, nil
-}
-
-const foldPrefix = "flood/"
-
-func isFold(key string) bool {
-	return len(key) > len(foldPrefix) && key[:len(foldPrefix)] == foldPrefix
-}
-
-// together makes one message of many. Its key follows from theirs.
-func (l *Loop) together(ms []ledger.Message, now time.Time) (ledger.Message, []string) {
-	keys := make([]string, len(ms))
-	one := ledger.Message{Person: ms[0].Person, Channel: ms[0].Channel, To: ms[0].To, Made: now, Due: now}
-	for i, m := range ms {
-		keys[i] = m.Key
-		one.Priority = max(one.Priority, m.Priority)
-	}
-	one.Subject, one.Text = fold(l.o.BoardURL, ms)
-	one.Key = foldPrefix + digest(keys...)
-	return one, keys
 }

@@ -1,96 +1,92 @@
 package notify
 
 import (
-	"embed"
+	"errors"
 	"fmt"
-	"math"
 	"net/url"
-	"regexp"
-	"strconv"
+	"slices"
 	"strings"
-	"text/template"
 	"time"
 
 	"coilward/alerts"
 	"coilward/alerts/ledger"
 	"coilward/collector"
 	"coilward/collector/fleet"
-	"coilward/collector/quantity"
 	"coilward/detect"
 	"coilward/detect/fault"
 )
 
-//go:embed templates
-var templateFiles embed.FS
-
-// messageTemplates by name. A language is a folder; a person's whose language has
-// none gets English.
-var messageTemplates = map[string]*template.Template{}
-
-func init() {
-	for _, n := range []string{"alert.email", "alert.short", "over.email", "over.short", "summary", "flood"} {
-		messageTemplates[n] = template.Must(template.ParseFS(templateFiles, "templates/en/"+n+".txt"))
-	}
-}
-
-// card is what the templates of one alert see. Every string is for the reader:
-// local time, own unit.
+// card is what the texts about one alert see. Every string is for the reader:
+// language, local time, own unit.
 type card struct {
 	ID, Priority, Where, What, Sure, Why, Left, Product, Limit string
 	Opened, Since, Moved                                       string
-	Take, Board, Map                                           string
-	Asked                                                      bool
+	Take, Board, Map, Back                                     string
+	Asked                                                      bool // the person is the next to be asked
+	Food, Discard                                              bool // food under time control; some to be seen to
 	Members, Seen, RuledOut, Cautions                          []string
 }
+
+// list is what the texts about several alerts see.
+type list struct {
+	Day, Board, Next string
+	Count, OverCount int
+	Lines, Over      []string
+	Few              []string // the first lines, for a short message
+	More             int      // lines that are not among them
+	Sites            []siteCount
+}
+
+type siteCount struct {
+	Name  string
+	Count int
+}
+
+// trial is what the text of a test message sees.
+type trial struct{ Name, At, Unit string }
 
 // linkLife is how long a link acknowledges: past it the alert has long gone to
 // the next person.
 const linkLife = 24 * time.Hour
 
-// maxMembers are named in a message; the board has the rest.
-const maxMembers = 8
+// maxMembers are named in a message, and fewLines in a short one; the board has
+// the rest.
+const (
+	maxMembers = 8
+	fewLines   = 3
+)
+
+func (t *Team) reader(p *Person) reader { return reader{p, t.templates.in(p.Language)} }
 
 func (t *Team) card(kind string, p *Person, a *alerts.Alert, now time.Time) card {
-	r := reader{p}
+	r := t.reader(p)
 	c := card{
-		ID: a.ID, Priority: strings.ToUpper(a.Priority.String()), Where: t.where(a), What: what(a), Why: r.units(a.Why),
+		ID: a.ID, Priority: r.priority(a.Priority), Where: t.where(r, a), What: r.what(a), Why: r.why(a, now),
 		Opened: r.when(a.OpenedAt, now), Since: r.when(a.Since, now), Moved: r.when(a.MovedAt, now),
-		Asked: kind == "escalation", Seen: r.all(a.Evidence), RuledOut: r.all(a.RuledOut),
+		Asked: kind == "escalation", Seen: r.evidence(a.Evidence, now), RuledOut: r.evidence(a.RuledOut, now), Discard: a.Latched,
+	}
+	if a.Recurrences > 0 {
+		c.Back = r.l.say("back", a.Recurrences+1)
 	}
 	if a.Cause == alerts.MachineCause {
-		c.Sure = sure(a)
-		c.Cautions = Cautions(a.Fault, t.machine(a.Machine))
+		m := t.machine(a.Machine)
+		c.Sure = r.sure(a)
+		c.Food = m != nil && alerts.HasFoodClock(m.Product)
 		if a.HasProduct {
 			c.Product = r.temperature(a.ProductTemperature)
 		}
+		c.Cautions = r.cautions(m, causesOf(a))
 	} else {
 		for i, m := range a.Members {
 			if i == maxMembers {
-				c.Members = append(c.Members, fmt.Sprintf("and %d more", len(a.Members)-i))
+				c.Members = append(c.Members, r.l.say("more", len(a.Members)-i))
 				break
 			}
 			c.Members = append(c.Members, m.Machine)
 		}
-		c.Cautions = Cautions(a.Fault, nil)
+		c.Cautions = r.cautions(nil, []fault.Fault{a.Fault})
 	}
-	if a.LimitAt != 0 {
-		verb := "Leaves its limit about"
-		if a.LimitSide == detect.Cold {
-			verb = "Freezes about"
-		}
-		if left := a.LimitAt.Time().Sub(now); left > 0 {
-			c.Left = alerts.Span(left) + " left"
-			c.Limit = verb + " " + r.when(a.LimitAt, now)
-			if a.LimitEarly != 0 && a.LimitEarly.Time().After(now) {
-				c.Limit += ", " + r.when(a.LimitEarly, now) + " at the earliest"
-			}
-		} else {
-			c.Left, c.Limit = "over its limit", "Over its limit since about "+r.when(a.LimitAt, now)
-		}
-	}
-	for i := range c.Cautions {
-		c.Cautions[i] = r.units(c.Cautions[i])
-	}
+	c.Left, c.Limit = r.limit(a, now)
 	if t.o.BoardURL != "" {
 		base := strings.TrimRight(t.o.BoardURL, "/")
 		c.Board = base + "/alerts/" + url.PathEscape(a.ID)
@@ -106,6 +102,45 @@ func (t *Team) card(kind string, p *Person, a *alerts.Alert, now time.Time) card
 	return c
 }
 
+// causesOf are the faults a machine's alert may be about.
+func causesOf(a *alerts.Alert) []fault.Fault {
+	out := append([]fault.Fault{a.Fault}, a.Others()...)
+	for _, c := range a.Candidates {
+		if c.Probability >= 0.05 && !slices.Contains(out, c.Fault) {
+			out = append(out, c.Fault)
+		}
+	}
+	return out
+}
+
+// limit says how long the product has, for the subject, and when it leaves its
+// limit, in a line.
+func (r reader) limit(a *alerts.Alert, now time.Time) (left, line string) {
+	f := a.Basis.Facts(collector.MillisOf(now), alerts.Live{})
+	at := struct {
+		Cold      bool
+		At, Early string
+	}{Cold: f.Side == detect.Cold}
+	switch f.Standing {
+	case alerts.TimeLeft:
+		if f.Left <= 0 {
+			return "", ""
+		}
+		at.At = r.when(f.LimitAt, now)
+		if f.LimitEarly != 0 && f.LimitEarly.Time().After(now) {
+			at.Early = r.when(f.LimitEarly, now)
+		}
+		return r.l.say("left", r.span(f.Left)), r.l.say("limit.left", at)
+	case alerts.Expected:
+		at.At = r.when(f.LimitAt, now)
+		return "", r.l.say("limit.expected", at)
+	case alerts.Over, alerts.Frozen:
+		at.At = r.when(f.OutSince, now)
+		return "", r.l.say("limit.out", at)
+	}
+	return "", ""
+}
+
 func (t *Team) machine(id string) *fleet.Machine {
 	if t.o.Machine == nil {
 		return nil
@@ -114,162 +149,134 @@ func (t *Team) machine(id string) *fleet.Machine {
 }
 
 // where is the site's name and the machine.
-func (t *Team) where(a *alerts.Alert) string {
-	site := a.Site
-	if t.o.Place != nil {
-		if n := t.o.Place(a.Site).Name; n != "" {
-			site = n
-		}
-	}
+func (t *Team) where(r reader, a *alerts.Alert) string {
 	switch {
 	case a.Cause == alerts.SharedLink:
-		return "Several sites"
+		return r.l.say("several-sites", nil)
 	case a.Machine != "":
-		return site + ", " + a.Machine
+		return t.siteName(a.Site) + ", " + a.Machine
+	}
+	return t.siteName(a.Site)
+}
+
+func (t *Team) siteName(site string) string {
+	if t.o.Place != nil {
+		if n := t.o.Place(site).Name; n != "" {
+			return n
+		}
 	}
 	return site
 }
 
 // what is wrong, in words.
-func what(a *alerts.Alert) string {
+func (r reader) what(a *alerts.Alert) string {
 	switch a.Cause {
 	case alerts.SitePower:
-		return fmt.Sprintf("site without power, %d machines", len(a.Members))
+		return r.l.say("cause.site-power", len(a.Members))
 	case alerts.Uplink:
-		return fmt.Sprintf("gateway or uplink down, %d machines unheard", len(a.Members))
+		return r.l.say("cause.uplink", len(a.Members))
 	case alerts.SharedLink:
-		return fmt.Sprintf("broker or a shared link down, %d machines unheard", len(a.Members))
+		return r.l.say("cause.shared-link", len(a.Members))
 	}
-	return faultWords(a.Fault)
+	first := r.fault(a.Fault)
+	var rest []string
+	for _, f := range a.Others() {
+		rest = append(rest, r.fault(f))
+	}
+	if len(rest) == 0 {
+		return first
+	}
+	return r.l.say("also", struct {
+		First string
+		Rest  []string
+	}{first, rest})
 }
 
-func faultWords(f fault.Fault) string { return strings.ReplaceAll(f.String(), "-", " ") }
-
-func sure(a *alerts.Alert) string {
-	s := fmt.Sprintf("%.0f %% sure", 100*a.Probability)
+func (r reader) sure(a *alerts.Alert) string {
+	d := struct{ Sure, Else, ElseSure string }{Sure: fmt.Sprintf("%.0f", 100*a.Probability)}
 	for _, c := range a.Candidates {
 		if c.Fault != a.Fault && c.Probability >= 0.05 {
-			return s + fmt.Sprintf(", else %s %.0f %%", faultWords(c.Fault), 100*c.Probability)
+			d.Else, d.ElseSure = r.fault(c.Fault), fmt.Sprintf("%.0f", 100*c.Probability)
+			break
 		}
 	}
-	return s
+	return r.l.say("sure", d)
 }
 
 // render writes one alert for one person and channel.
 func (t *Team) render(kind, channel string, p *Person, a *alerts.Alert, now time.Time) (subject, text string) {
-	name := "alert"
-	if kind == "over" {
-		name = "over"
+	name := kindAlert
+	if kind == kindOver {
+		name = kindOver
 	}
-	if channel == "email" {
-		name += ".email"
-	} else {
-		name += ".short"
-	}
-	return fillIn(name, t.card(kind, p, a, now))
+	return t.fill(p, name, channel, t.card(kind, p, a, now))
 }
 
-// list is what the templates of several alerts see.
-type list struct {
-	Day, Board string
-	Lines      []string
+// fill fills in a text of the person's language. One that an admin wrote and that
+// fails on this very alert, though it was tried, gives way to the program's own.
+func (t *Team) fill(p *Person, kind, channel string, data any) (subject, text string) {
+	subject, text, err := t.templates.in(p.Language).fill(kind, channel, data)
+	if err == nil {
+		return subject, text
+	}
+	subject, text, own := ownTemplates().in(p.Language).fill(kind, channel, data)
+	if own != nil {
+		panic(fmt.Sprintf("notify: %v", errors.Join(err, own)))
+	}
+	return subject, text
 }
 
-func (t *Team) renderSummary(p *Person, open []alerts.Alert, now time.Time) (subject, text string) {
-	l := list{Day: p.local(now).Format("Mon, Jan 2"), Board: t.o.BoardURL}
+func (t *Team) renderSummary(p *Person, channel string, open []alerts.Alert, now time.Time) (subject, text string) {
+	r := t.reader(p)
+	l := list{Day: r.date(p.local(now)), Board: t.o.BoardURL}
 	for i := range open {
 		a := &open[i]
-		state := ""
+		line := fmt.Sprintf("%s: %s. %s", t.where(r, a), r.what(a), r.why(a, now))
 		if a.State == alerts.ReturnedUnacked {
-			state = " (over by now)"
+			line = r.l.say("over-by-now", line)
 		}
-		l.Lines = append(l.Lines, fmt.Sprintf("%s: %s%s. %s", t.where(a), what(a), state, reader{p}.units(a.Why)))
+		l.Lines = append(l.Lines, line)
 	}
-	return fillIn("summary", l)
+	l.count()
+	return t.fill(p, kindSummary, channel, l)
 }
 
-// fold writes the one message that takes the place of many.
-func fold(board string, ms []ledger.Message) (subject, text string) {
-	l := list{Board: board}
+func (l *list) count() {
+	l.Count, l.OverCount = len(l.Lines), len(l.Over)
+	l.Few = l.Lines[:min(fewLines, len(l.Lines))]
+	l.More = len(l.Lines) - len(l.Few)
+}
+
+// Fold writes the one message that takes the place of many to one person, and says
+// how long the next such waits.
+func (t *Team) Fold(person, channel string, ms []ledger.Message, next time.Duration) (subject, text string) {
+	p := t.Settings().person(person)
+	if p == nil {
+		p = &Person{ID: person}
+	}
+	r := t.reader(p)
+	l := list{Board: t.o.BoardURL, Next: r.span(next)}
+	sites := map[string]int{}
 	for _, m := range ms {
-		l.Lines = append(l.Lines, m.Subject)
-	}
-	return fillIn("flood", l)
-}
-
-func fillIn(name string, data any) (subject, text string) {
-	var s, b strings.Builder
-	tpl := messageTemplates[name]
-	if err := tpl.ExecuteTemplate(&s, "subject", data); err != nil {
-		panic(fmt.Sprintf("notify: template %s: %v", name, err))
-	}
-	if err := tpl.Execute(&b, data); err != nil {
-		panic(fmt.Sprintf("notify: template %s: %v", name, err))
-	}
-	// A line break in a name must not start a new header.
-	return strings.Join(strings.Fields(s.String()), " "), b.String()
-}
-
-// reader writes for one person.
-type reader struct{ p *Person }
-
-// when is a time on the person's own clock; the day only when it is another.
-func (r reader) when(m collector.Millis, now time.Time) string {
-	t, n := r.p.local(m.Time()), r.p.local(now)
-	if dateOf(t) == dateOf(n) {
-		return t.Format("15:04 MST")
-	}
-	return t.Format("Mon 15:04 MST")
-}
-
-func (r reader) temperature(t quantity.Celsius) string {
-	if r.p.Fahrenheit {
-		return fmt.Sprintf("%.1f °F", t.Fahrenheit())
-	}
-	return fmt.Sprintf("%.1f °C", float64(t))
-}
-
-func (r reader) all(ev []detect.Evidence) []string {
-	out := make([]string, len(ev))
-	for i, e := range ev {
-		out[i] = r.units(e.Text)
-	}
-	return out
-}
-
-var (
-	inCelsius = regexp.MustCompile(`([-−]?\d+(?:\.\d+)?) °C`)
-	inKelvin  = regexp.MustCompile(`(\d+(?:\.\d+)?)((?: ± \d+(?:\.\d+)?)?) K\b`)
-)
-
-// units rewrites temperatures in a sentence for somebody who reads °F.
-func (r reader) units(s string) string {
-	if !r.p.Fahrenheit {
-		return s
-	}
-	s = inCelsius.ReplaceAllStringFunc(s, func(m string) string {
-		text := inCelsius.FindStringSubmatch(m)[1]
-		v, _ := strconv.ParseFloat(strings.Replace(text, "−", "-", 1), 64)
-		return number(quantity.Celsius(v).Fahrenheit(), text) + " °F"
-	})
-	return inKelvin.ReplaceAllStringFunc(s, func(m string) string {
-		sub := inKelvin.FindStringSubmatch(m)
-		out := scaled(sub[1])
-		if sub[2] != "" {
-			out += " ± " + scaled(strings.TrimPrefix(sub[2], " ± "))
+		kind, about := bodyOf(m)
+		if kind == kindOver {
+			l.Over = append(l.Over, m.Subject)
+			continue
 		}
-		return out + " °F"
+		l.Lines = append(l.Lines, m.Subject)
+		for i := range about {
+			sites[about[i].Site]++
+		}
+	}
+	for site, n := range sites {
+		l.Sites = append(l.Sites, siteCount{t.siteName(site), n})
+	}
+	slices.SortFunc(l.Sites, func(a, b siteCount) int {
+		if a.Count != b.Count {
+			return b.Count - a.Count
+		}
+		return strings.Compare(a.Name, b.Name)
 	})
-}
-
-func scaled(text string) string {
-	v, _ := strconv.ParseFloat(text, 64)
-	return number(v*9/5, text)
-}
-
-// number keeps the decimals the text had.
-func number(v float64, like string) string {
-	_, dec, _ := strings.Cut(like, ".")
-	f := math.Pow10(len(dec))
-	return strconv.FormatFloat(math.Round(v*f)/f, 'f', len(dec), 64)
+	l.count()
+	return t.fill(p, kindFlood, channel, l)
 }

@@ -10,6 +10,7 @@ import (
 
 	"coilward/alerts"
 	"coilward/collector"
+	"coilward/collector/fleet"
 	"coilward/detect"
 	"coilward/detect/fault"
 )
@@ -80,14 +81,16 @@ func TestLinks(t *testing.T) {
 func testAlert(p alerts.Priority, at time.Time) alerts.Alert {
 	m := collector.MillisOf(at)
 	return alerts.Alert{ID: "A-1", Site: "s", Machine: "cab-0417", State: alerts.Unacknowledged, Active: true, Priority: p, Peak: p, OpenedAt: m, MovedAt: m, Since: m,
-		Fault: fault.EvaporatorFanStopped, Probability: 0.94, Why: "$420 of drinks, 3 h left, 50 min away", HasProduct: true, ProductTemperature: 5,
+		Fault: fault.EvaporatorFanStopped, Probability: 0.94, HasProduct: true, ProductTemperature: 5,
+		Basis: alerts.Reason{Currency: "$", Value: 420, Limits: fleet.SealedBeverage.Limits(), LimitAt: m.Add(3 * time.Hour), Side: detect.Warm, Travel: 50 * time.Minute, Sick: .94,
+			Fault: fault.EvaporatorFanStopped, Machines: 1},
 		LimitAt: m.Add(3 * time.Hour), Evidence: []detect.Evidence{{Text: "coil 9.8 K below air; this machine's normal is 6.1 ± 0.5 K; air −3.5 °C"}}}
 }
 
 // TestQuietHoursAndEscalation lets a night pass in bubble time.
 func TestQuietHoursAndEscalation(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		team := weekTeam()
+		team := weekTeam(nil)
 		// The bubble begins at midnight UTC, 2000-01-01; go to 23:00 in New York.
 		time.Sleep(28 * time.Hour)
 		at := time.Now()
@@ -127,7 +130,7 @@ func TestQuietHoursAndEscalation(t *testing.T) {
 }
 
 func TestMessageSpeaksTheReadersUnits(t *testing.T) {
-	team := weekTeam()
+	team := weekTeam(nil)
 	p := &Person{ID: "ana", TimeZone: "America/New_York", Fahrenheit: true}
 	a := testAlert(alerts.High, noon)
 	subject, text := team.render("alert", "email", p, &a, noon)

@@ -42,5 +42,8 @@ func again(m ledger.Message) string {
 	if !m.Unsure {
 		return m.Text
 	}
-	return "(Sent again: it is not known whether this reached you before.)\n" + m.Text
+	if m.Again == "" {
+		m.Again = "(Sent again: it is not known whether this reached you before.)"
+	}
+	return m.Again + "\n" + m.Text
 }

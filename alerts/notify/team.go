@@ -23,6 +23,7 @@ type Person struct {
 	Name       string    `json:"name"`
 	TimeZone   string    `json:"time_zone"`
 	Fahrenheit bool      `json:"fahrenheit,omitempty"`
+	Language   string    `json:"language,omitempty"` // of messages, a folder of texts; "": en
 	Contacts   []Contact `json:"contacts"`
 	QuietFrom  Clock     `json:"quiet_from"` // only high and critical between; equal: never quiet
 	QuietTo    Clock     `json:"quiet_to"`

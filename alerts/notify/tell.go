@@ -10,16 +10,19 @@ import (
 
 	"coilward/alerts"
 	"coilward/alerts/ledger"
+	"coilward/collector"
 	"coilward/collector/fleet"
 )
 
 // TeamOptions say what a [Team] works with.
 type TeamOptions struct {
 	Settings *Settings
-	Place    func(site string) Place        // for people; nil: ids alone
-	Machine  func(id string) *fleet.Machine // nil result: not listed
-	Links    *Links                         // nil: no links in messages
-	BoardURL string                         // "" : no links
+	Place    func(site string) Place                 // for people; nil: ids alone
+	Machine  func(id string) *fleet.Machine          // nil result: not listed
+	Links    *Links                                  // nil: no links in messages
+	Current  func(alert string) (alerts.Alert, bool) // as it is now, if it is not over; nil: messages go out as they were made
+	Texts    *Templates                              // nil: those that come with the program
+	BoardURL string                                  // "" : no links
 
 	// Quiet returns when what is not urgent may be told about an alert, at the
 	// earliest at the time given; nil: at once. People's own quiet hours count too.
@@ -36,13 +39,17 @@ type Place struct {
 // Team makes messages. It is a function of its settings and what it is given; the
 // settings can be replaced while it is in use.
 type Team struct {
-	o        TeamOptions
-	settings atomic.Pointer[Settings]
+	o         TeamOptions
+	templates *Templates
+	settings  atomic.Pointer[Settings]
 }
 
 // NewTeam returns a team.
 func NewTeam(o TeamOptions) *Team {
-	t := &Team{o: o}
+	t := &Team{o: o, templates: o.Texts}
+	if t.templates == nil {
+		t.templates = ownTemplates()
+	}
 	if o.Settings == nil {
 		o.Settings = &Settings{}
 	}
@@ -84,7 +91,7 @@ func (t *Team) Tell(c alerts.Change) []ledger.Message {
 	case a.State == alerts.Unacknowledged && a.Priority >= a.Peak && a.Priority >= alerts.Medium:
 		// One message for each rise of one episode: the key has no more in it.
 		return t.write(a, chain[0], "alert", fmt.Sprintf("%s/%d/%s/%s", a.ID, a.MovedAt, a.Cause, a.Priority), at, at)
-	case c.Kind == alerts.Moved && c.Step.Verb == alerts.Return && a.Peak >= alerts.High && c.Step.From != alerts.Suppressed:
+	case c.Kind == alerts.Moved && c.Step.Verb == alerts.Return && (a.Peak >= alerts.High || a.Latched) && c.Step.From != alerts.Suppressed:
 		who := chain[0]
 		if a.AcknowledgedBy != "" && t.Settings().person(a.AcknowledgedBy) != nil {
 			who = a.AcknowledgedBy
@@ -151,9 +158,9 @@ func (t *Team) Summary(open []alerts.Alert, now time.Time) []ledger.Message {
 			if c.From > alerts.Low {
 				continue
 			}
-			subject, text := t.renderSummary(p, mine, now)
+			subject, text := t.renderSummary(p, c.Channel, mine, now)
 			out = append(out, ledger.Message{Key: fmt.Sprintf("summary/%s/%s/%s/%s", p.ID, dateOf(local), c.Channel, digest(c.To)), Person: p.ID,
-				Channel: c.Channel, To: c.To, Priority: alerts.Low, Subject: subject, Text: text, Body: body("summary", p.ID, mine), Made: now, Due: now})
+				Channel: c.Channel, To: c.To, Priority: alerts.Low, Subject: subject, Text: text, Again: t.again(p), Body: body("summary", p.ID, mine), Made: now, Due: now})
 		}
 	}
 	return out
@@ -165,10 +172,14 @@ func (t *Team) Test(person string, c Contact, now time.Time) (ledger.Message, er
 	if p == nil {
 		return ledger.Message{}, fmt.Errorf("person %q is not among the people", person)
 	}
-	return ledger.Message{Key: fmt.Sprintf("test/%s/%s/%s/%d", person, c.Channel, digest(c.To), now.UnixMilli()), Person: person, Channel: c.Channel, To: c.To,
-		Priority: alerts.Low, Subject: "coilward: test message", Text: "This is a test. Alerts for " + p.Name + " will arrive here.\n",
-		Body: body("test", person, nil), Made: now, Due: now}, nil
+	r := t.reader(p)
+	subject, text := t.fill(p, kindTest, c.Channel, trial{p.Name, r.when(collector.MillisOf(now), now), r.unit()})
+	return ledger.Message{Key: fmt.Sprintf("%s/%s/%s/%s/%d", kindTest, person, c.Channel, digest(c.To), now.UnixMilli()), Person: person, Channel: c.Channel, To: c.To,
+		Priority: alerts.Low, Subject: subject, Text: text, Again: t.again(p), Body: body(kindTest, person, nil), Made: now, Due: now}, nil
 }
+
+// again is what goes before a message that may have arrived before.
+func (t *Team) again(p *Person) string { return t.reader(p).l.say("again", nil) }
 
 // write makes one message a contact that takes the priority. Medium and lower wait
 // until the quiet hours are over.
@@ -187,7 +198,7 @@ func (t *Team) write(a *alerts.Alert, who, kind, key string, made, due time.Time
 		}
 		subject, text := t.render(kind, c.Channel, p, a, made)
 		out = append(out, ledger.Message{Key: key + "/" + who + "/" + c.Channel + "/" + digest(c.To), Alert: a.ID, Person: who, Channel: c.Channel, To: c.To,
-			Priority: a.Priority, Subject: subject, Text: text, Body: body(kind, who, []alerts.Alert{*a}), Made: made, Due: due})
+			Priority: a.Priority, Subject: subject, Text: text, Again: t.again(p), Body: body(kind, who, []alerts.Alert{*a}), Made: made, Due: due})
 	}
 	return out
 }

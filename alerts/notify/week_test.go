@@ -27,7 +27,7 @@ func weekFleet() *fleet.Fleet {
 	return f
 }
 
-func weekTeam() *Team {
+func weekTeam(current func(string) (alerts.Alert, bool)) *Team {
 	person := func(id string) Person {
 		return Person{ID: id, Name: strings.ToUpper(id), TimeZone: "America/New_York", QuietFrom: 21 * 60, QuietTo: 6 * 60, SummaryAt: 6 * 60,
 			Contacts: []Contact{{Channel: "chat", To: id}}}
@@ -35,7 +35,7 @@ func weekTeam() *Team {
 	return NewTeam(TeamOptions{Settings: &Settings{
 		People: []Person{person("ana"), person("ben")},
 		Rotas:  []Rota{{Name: "east", TimeZone: "America/New_York", Start: "2026-06-29", Handover: 8 * 60, People: []string{"ana", "ben"}}},
-	}, BoardURL: "https://board.example.org"})
+	}, BoardURL: "https://board.example.org", Current: current})
 }
 
 // TestWeek plays a week with a real fault that nobody answers at first, a site
@@ -88,9 +88,12 @@ func TestWeek(t *testing.T) {
 	}
 	slices.SortStableFunc(script, func(a, b detect.Finding) int { return int(a.At - b.At) })
 
-	ctx, l, team, rec := t.Context(), newLedger(t), weekTeam(), &record{}
+	ctx, l, rec := t.Context(), newLedger(t), &record{}
+	var desk *ledger.Desk
+	team := weekTeam(func(id string) (alerts.Alert, bool) { return desk.Alert(id) })
 	opened := map[string]alerts.Alert{}
-	desk, err := ledger.NewDesk(ctx, ledger.DeskOptions{Ledger: l, Queue: alerts.Options{Fleet: weekFleet()}, Tell: team.Tell, Changed: func(cs []alerts.Change) {
+	var err error
+	desk, err = ledger.NewDesk(ctx, ledger.DeskOptions{Ledger: l, Queue: alerts.Options{Fleet: weekFleet()}, Tell: team.Tell, Changed: func(cs []alerts.Change) {
 		for _, c := range cs {
 			if c.Alert != nil {
 				opened[c.Alert.ID] = *c.Alert
@@ -101,7 +104,7 @@ func TestWeek(t *testing.T) {
 		t.Fatal(err)
 	}
 	now := start
-	loop, err := NewLoop(LoopOptions{Outbox: l, Senders: map[string]Sender{"chat": rec}, Now: func() time.Time { return now }})
+	loop, err := NewLoop(LoopOptions{Outbox: l, Senders: map[string]Sender{"chat": rec}, Writer: team, Now: func() time.Time { return now }})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -129,20 +132,27 @@ func TestWeek(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, m := range rec.got {
-			told[m.Person] = append(told[m.Person], alerts.Told{At: now, Alert: m.Alert, Priority: m.Priority})
+			m.Sent = now
+			told[m.Person] = append(told[m.Person], ToldOf(m))
 			if asleep := m.Person == "ana" && now.Sub(start) < 20*time.Hour; m.Alert != "" && !asleep && answer[m.Alert].IsZero() {
 				answer[m.Alert], by[m.Alert] = now.Add(10*time.Minute), m.Person
 			}
 			if isFold(m.Key) { // who reads it takes everything in it at the board
 				for _, a := range open {
-					answer[a.ID], by[a.ID] = now.Add(20*time.Minute), m.Person
+					if a.State == alerts.Unacknowledged && answer[a.ID].IsZero() {
+						answer[a.ID], by[a.ID] = now.Add(20*time.Minute), m.Person
+					}
 				}
 			}
+		}
+		for _, m := range rec.got {
+			t.Logf("%s %s: %s", now.Sub(start), m.Person, m.Subject)
 		}
 		rec.got = nil
 		for id, when := range answer {
 			if !when.IsZero() && !now.Before(when) {
-				_, _ = desk.Do(ctx, id, alerts.Order{Verb: alerts.Acknowledge, By: alerts.Actor{Role: alerts.Tech, Name: by[id]}, At: at})
+				_, _ = desk.Do(ctx, // refused where it has returned meanwhile
+					id, alerts.Order{Verb: alerts.Acknowledge, By: alerts.Actor{Role: alerts.Tech, Name: by[id]}, At: at})
 				delete(answer, id)
 			}
 		}
@@ -165,8 +175,11 @@ func TestWeek(t *testing.T) {
 	if n := count(func(a alerts.Alert) bool { return a.Machine == "cab-001" && a.Fault != fault.CompressorNotStarting }); n != 1 {
 		t.Errorf("%d alerts for a fan that iced its coil, want 1", n)
 	}
-	if n := count(func(a alerts.Alert) bool { return a.Machine == "cab-203" && a.Fault == fault.ThermostatStuckOff }); n > 2 {
-		t.Errorf("%d alerts for one machine that flaps, want 2 at most", n)
+	if n := count(func(a alerts.Alert) bool { return a.Machine == "cab-203" }); n > 2 { // one more for the flood's
+		t.Errorf("%d alerts for one machine that flaps, want 1", n)
+	}
+	if n := count(func(a alerts.Alert) bool { return a.Machine == "cab-203" && a.ID == "A-F-000015" }); n != 1 {
+		t.Errorf("the flapping machine's first alert is not its only one")
 	}
 	if len(told["ben"]) == 0 {
 		t.Error("nobody acknowledged on Monday night, and ben was not asked")
@@ -177,12 +190,18 @@ func TestWeek(t *testing.T) {
 		if load.PerTenMin > alerts.LoadAcceptable || load.Floods > 0 || load.Busiest > alerts.FloodBegins {
 			t.Errorf("%s: %+v is more than the standard accepts", who, load)
 		}
-		if load.Messages > 30 {
+		if load.Incidents > alerts.ShiftMost {
+			t.Errorf("%s was asked to deal with %d things in 12 h, want %d at most", who, load.Incidents, alerts.ShiftMost)
+		}
+		if load.Shift > 5 {
+			t.Errorf("%s was sent %d messages in 12 h", who, load.Shift)
+		}
+		if load.Messages > 25 {
 			t.Errorf("%s was sent %d messages in a week of one real fault, one outage, one flapping machine and one flood", who, load.Messages)
 		}
 		for i := range 7 {
 			from := start.Add(time.Duration(i) * day)
-			if d := alerts.MeasureLoad(told[who], from, from.Add(day)); i != 3 && d.Messages > 6 {
+			if d := alerts.MeasureLoad(told[who], from, from.Add(day)); d.Messages > 6 {
 				t.Errorf("%s was sent %d messages on day %d", who, d.Messages, i)
 			}
 		}

@@ -40,7 +40,9 @@ func (c *checkCommand) run(ctx context.Context, s *streams) int {
 			problem(err)
 		} else {
 			fmt.Fprintf(s.out, "%s: good\n", c.Config)
-			if _, err := conf.Notify.people(); err != nil {
+			if people, err := conf.Notify.people(); err != nil {
+				problem(err)
+			} else if _, err := conf.Notify.texts(people); err != nil {
 				problem(err)
 			}
 			if _, err := conf.Notify.senders(nil); err != nil {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"net"
@@ -78,6 +79,12 @@ type notifyConfig struct {
 	Webhook    webhookConfig     `yaml:"webhook"`
 	ChatFiles  map[string]string `yaml:"chat_files"` // service: file with its URL, which holds secrets
 	MQTTTopic  string            `yaml:"mqtt_topic"`
+	TextsDir   string            `yaml:"texts_dir"` // message texts that come before those of the program
+
+	// Of whoever is told without a people_file.
+	Language   string `yaml:"language"`
+	TimeZone   string `yaml:"time_zone"`
+	Fahrenheit bool   `yaml:"fahrenheit"`
 }
 
 type smtpConfig struct {
@@ -182,7 +189,7 @@ func (c *config) resolve(folder string) {
 	for _, p := range []*string{
 		&c.FleetFile, &c.DataDir, &c.MQTT.PasswordFile, &c.MQTT.TLS.CAFile, &c.MQTT.TLS.CertFile, &c.MQTT.TLS.KeyFile,
 		&c.Broker.CredentialsFile, &c.Broker.TLS.CertFile, &c.Broker.TLS.KeyFile, &c.Broker.TLS.ClientCAFile,
-		&c.Influx.TokenFile, &c.Notify.PeopleFile, &c.Notify.SMTP.PasswordFile, &c.Notify.Webhook.SecretFile, &c.Route.PartsFile, &c.Travel.TokenFile,
+		&c.Influx.TokenFile, &c.Notify.PeopleFile, &c.Notify.TextsDir, &c.Notify.SMTP.PasswordFile, &c.Notify.Webhook.SecretFile, &c.Route.PartsFile, &c.Travel.TokenFile,
 	} {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(folder, *p)
@@ -259,7 +266,7 @@ func (c *notifyConfig) people() (*notify.Settings, error) {
 		}
 		return s, nil
 	}
-	p := notify.Person{ID: "on-call", Name: "on call", TimeZone: "UTC"}
+	p := notify.Person{ID: "on-call", Name: "on call", TimeZone: cmp.Or(c.TimeZone, "UTC"), Fahrenheit: c.Fahrenheit, Language: c.Language}
 	for _, to := range c.SMTP.To {
 		p.Contacts = append(p.Contacts, notify.Contact{Channel: "email", To: to})
 	}
@@ -272,9 +279,19 @@ func (c *notifyConfig) people() (*notify.Settings, error) {
 	s := &notify.Settings{EscalateAfter: notify.DefaultEscalation()}
 	if len(p.Contacts) > 0 {
 		s.People = []notify.Person{p}
-		s.Rotas = []notify.Rota{{Name: "everything", TimeZone: "UTC", Start: "2026-01-05", People: []string{p.ID}}}
+		s.Rotas = []notify.Rota{{Name: "everything", TimeZone: p.TimeZone, Start: "2026-01-05", People: []string{p.ID}}}
 	}
 	return s, s.Validate()
+}
+
+// texts returns the texts of messages, and checks that there are some in every
+// language that people read.
+func (c *notifyConfig) texts(people *notify.Settings) (*notify.Templates, error) {
+	t, err := notify.LoadTemplates(c.TextsDir)
+	if err != nil {
+		return nil, err
+	}
+	return t, t.Check(people)
 }
 
 // secretOf reads a file that holds a secret alone; "" for no file.

@@ -134,8 +134,13 @@ func (d *daemon) people(f *fleet.Fleet) error {
 	if err != nil {
 		return err
 	}
+	texts, err := d.config.Notify.texts(settings)
+	if err != nil {
+		return err
+	}
 	d.team = notify.NewTeam(notify.TeamOptions{
-		Settings: settings, BoardURL: d.config.Board.BaseURL,
+		Settings: settings, BoardURL: d.config.Board.BaseURL, Texts: texts,
+		Current: func(alert string) (alerts.Alert, bool) { return d.desk.Alert(alert) },
 		Place: func(site string) notify.Place {
 			s, ok := d.fleet.Load().Site(site)
 			if !ok {
@@ -224,7 +229,7 @@ func (d *daemon) messages() (err error) {
 		return err
 	}
 	d.notify, err = notify.NewLoop(notify.LoopOptions{
-		Outbox: d.ledger, Senders: senders, BoardURL: d.config.Board.BaseURL, Now: d.clock.Now,
+		Outbox: d.ledger, Senders: senders, Writer: d.team, Now: d.clock.Now,
 		Log: part(d.log, "notify"), Metrics: d.registry,
 	})
 	return err

@@ -1,0 +1,97 @@
+package notify
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"coilward/collector/quantity"
+)
+
+// try fills in every text with examples of everything, so that a word or a field
+// that is wrong is found at the start and not at night.
+func (t *Templates) try() error {
+	var bad []error
+	for _, name := range t.Languages() {
+		l := t.languages[name]
+		r := reader{&Person{Language: name, TimeZone: "UTC"}, l}
+		for _, w := range l.words.Templates() {
+			if err := r.tryWord(w.Name()); err != nil {
+				bad = append(bad, err)
+			}
+		}
+		for _, k := range kinds {
+			for _, c := range Channels {
+				for _, data := range r.examples(k) {
+					if _, _, err := l.fill(k, c, data); err != nil && !slices.ContainsFunc(bad, func(e error) bool { return e.Error() == err.Error() }) {
+						bad = append(bad, err)
+					}
+				}
+			}
+		}
+	}
+	return errors.Join(bad...)
+}
+
+// tryWord says a word as the code would.
+func (r reader) tryWord(name string) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = errors.New(strings.TrimPrefix(fmt.Sprint(p), "notify: "))
+		}
+	}()
+	at := struct {
+		Cold      bool
+		At, Early string
+	}{true, "12:00", "11:00"}
+	days := struct{ H, Min, Days string }{"1", "2", "3"}
+	switch head, _, _ := strings.Cut(name, "."); head {
+	case "words", "subject":
+	case "also":
+		r.l.say(name, struct {
+			First string
+			Rest  []string
+		}{"a", []string{"b", "c"}})
+	case "sure":
+		r.l.say(name, struct{ Sure, Else, ElseSure string }{"1", "a", "2"})
+	case "limit":
+		r.l.say(name, at)
+	case "span":
+		r.l.say(name, days)
+	case "date":
+		r.date(time.Unix(0, 0))
+	case "why":
+		for s := range standings {
+			for _, more := range []stakes{{}, {Ruled: true, RuleLeft: "1 h", Left: "1 h", Worst: "1 h"}, {Ruled: true, SixLeft: "1 h", Cold: true}, {Ruled: true, Above21: true, Machines: 2}} {
+				more.Standing = standings[s]
+				r.l.say(name, more)
+			}
+		}
+	case "not":
+		r.l.say(name, struct{ Fault, Why string }{"a", "b"})
+	default:
+		r.l.say(name, 2)
+	}
+	return nil
+}
+
+// examples are what a text of the kind may be given.
+func (r reader) examples(kind string) []any {
+	switch kind {
+	case kindSummary, kindFlood:
+		full := list{Day: "x", Board: "x", Next: "x", Lines: []string{"a", "b", "c", "d"}, Over: []string{"e"}, Sites: []siteCount{{"s", 4}}}
+		full.count()
+		return []any{list{}, full, list{Over: []string{"e"}, OverCount: 1}}
+	case kindTest:
+		return []any{trial{"a", "b", "c"}}
+	}
+	some := []string{"a", "b"}
+	full := card{ID: "x", Priority: "x", Where: "x", What: "x", Sure: "x", Why: "x", Left: "x", Product: r.temperature(quantity.Celsius(1)), Limit: "x",
+		Opened: "x", Since: "x", Moved: "x", Take: "x", Board: "x", Map: "x", Back: "x", Asked: true, Food: true, Discard: true,
+		Members: some, Seen: some, RuledOut: some, Cautions: some}
+	quiet := full
+	quiet.Asked, quiet.Discard = false, false
+	return []any{card{}, full, quiet}
+}

@@ -1,0 +1,290 @@
+package notify
+
+import (
+	"encoding/json"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"testing/fstest"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"coilward/alerts"
+	"coilward/collector"
+	"coilward/collector/fleet"
+	"coilward/detect"
+	"coilward/detect/fault"
+)
+
+// texts writes files into a folder for the admin's own texts.
+func texts(t *testing.T, files map[string]string) string {
+	t.Helper()
+	dir := t.TempDir()
+	for name, text := range files {
+		name = filepath.Join(dir, filepath.FromSlash(name))
+		if err := os.MkdirAll(filepath.Dir(name), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(name, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return dir
+}
+
+// TestTextsWithErrorsAreRefused: a text that cannot be filled in is told at the
+// start, with file and line.
+func TestTextsWithErrorsAreRefused(t *testing.T) {
+	for _, c := range []struct{ name, file, text, want string }{
+		{"no template", "en/alert.txt", "{{define \"subject\"}}x{{end}}\n\n{{.What", "alert.txt:3"},
+		{"no such field", "en/alert.chat.txt", "{{define \"subject\"}}x{{end}}\n{{.Wat}}", "alert.chat.txt:2"},
+		{"no such field, rarely shown", "es/over.email.txt", "{{define \"subject\"}}x{{end}}\n{{if .Discard}}\n{{.Wat}}{{end}}", "over.email.txt:3"},
+		{"no subject", "en/test.txt", "hello", "test.txt: it needs {{define \"subject\"}}"},
+		{"no such text", "en/alarm.txt", "hello", "alarm.txt: nothing is told in a text of this name"},
+		{"no such channel", "en/alert.pigeon.txt", "hello", "alert.pigeon.txt: nothing is told"},
+		{"no such word", "es/words.txt", "{{define \"fault.gremlins\"}}duendes{{end}}", `nothing says "fault.gremlins"`},
+		{"a word that does not parse", "es/words.txt", "\n{{define \"more\"}}{{.}", "words.txt:2"},
+		{"a word with a wrong field", "es/words.txt", "\n{{define \"limit.left\"}}{{.Wann}}{{end}}", "words.txt:2"},
+		{"a word that calls another there is not", "de/words.txt", "{{define \"why\"}}\n\n{{template \"warum\" .}}{{end}}", "words.txt:3"},
+	} {
+		_, err := LoadTemplates(texts(t, map[string]string{c.file: c.text}))
+		if err == nil || !strings.Contains(err.Error(), c.want) || !strings.Contains(err.Error(), string(filepath.Separator)+filepath.FromSlash(c.file)) {
+			t.Errorf("%s: %v; want the file and %q", c.name, err, c.want)
+		}
+	}
+	if _, err := LoadTemplates(filepath.Join(t.TempDir(), "not there")); err == nil {
+		t.Error("a folder that is not there was taken")
+	}
+	// All of it at once.
+	_, err := LoadTemplates(texts(t, map[string]string{"en/alarm.txt": "x", "es/test.txt": "x", "en/alert.txt": "{{.What"}))
+	if err == nil || len(strings.Split(err.Error(), "\n")) < 3 {
+		t.Errorf("three problems were told as: %v", err)
+	}
+}
+
+// TestAdminsTextsComeFirst: by language, then by channel; what the admin has not
+// written is the program's; a new language is a new folder.
+func TestAdminsTextsComeFirst(t *testing.T) {
+	dir := texts(t, map[string]string{
+		"es/alert.chat.txt": `{{define "subject"}}propio{{end}}propio {{.What}}`,
+		"en/alert.txt":      `{{define "subject"}}house{{end}}house {{.What}}`,
+		"de/words.txt":      `{{define "fault.evaporator-fan-stopped"}}Verdampferlüfter steht{{end}}`,
+		"README":            "what this folder is for",
+	})
+	own, err := LoadTemplates(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	team := NewTeam(TeamOptions{Texts: own})
+	a := testAlert(alerts.High, noon)
+	for _, c := range []struct{ language, channel, want string }{
+		{"es", "chat", "propio ventilador del evaporador parado"},
+		{"es", "mqtt", "ALTA: s, cab-0417: ventilador del evaporador parado"}, // the program's, before the admin's of another language
+		{"en", "chat", "house evaporator fan stopped"},
+		{"en", "email", "s, cab-0417\nevaporator fan stopped"},
+		{"de", "chat", "house Verdampferlüfter steht"},
+		{"fr", "chat", "house evaporator fan stopped"},
+	} {
+		_, text := team.render("alert", c.channel, &Person{ID: "x", TimeZone: "UTC", Language: c.language}, &a, noon)
+		if !strings.HasPrefix(text, c.want) {
+			t.Errorf("%s over %s: %q, want %q", c.language, c.channel, text, c.want)
+		}
+	}
+	if err := own.Check(&Settings{People: []Person{{ID: "a"}, {ID: "b", Language: "de"}}}); err != nil {
+		t.Error(err)
+	}
+	if err := own.Check(&Settings{People: []Person{{ID: "b", Language: "fr"}}}); err == nil || !strings.Contains(err.Error(), `"fr"`) {
+		t.Errorf("a language there are no texts in: %v", err)
+	}
+}
+
+// TestEveryLanguageIsWhole: a language that comes with the program has every text,
+// and every word but those that are the same in it.
+func TestEveryLanguageIsWhole(t *testing.T) {
+	same := map[string]bool{"span.min": true, "span.h": true, "span.h-min": true}
+	all := ownTemplates()
+	for _, name := range all.Languages() {
+		own, err := fs.Sub(embedded, "templates/"+name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var want []string
+		for _, k := range kinds {
+			want = append(want, k+".txt")
+			if k != kindTest {
+				want = append(want, k+".email.txt")
+			}
+		}
+		if err := fstest.TestFS(own, append(want, wordsFile)...); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+		words, err := fs.ReadFile(own, wordsFile)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, w := range all.languages[fallback].words.Templates() {
+			if w.Name() != "words" && !same[w.Name()] && !strings.Contains(string(words), `{{define "`+w.Name()+`"}}`) {
+				t.Errorf("%s has no word for %q", name, w.Name())
+			}
+		}
+	}
+	if got := all.Languages(); strings.Join(got, " ") != "en es" {
+		t.Errorf("languages %v", got)
+	}
+}
+
+// TestWordsAreTheCatalogues: the English words are those that the board shows, and
+// the reason in the message is the one line of the alert, whatever it is about.
+func TestWordsAreTheCatalogues(t *testing.T) {
+	r := reader{&Person{TimeZone: "UTC"}, ownTemplates().in("en")}
+	for f := range fault.Fault(fault.Num) {
+		if got := r.fault(f); got != f.Title() {
+			t.Errorf("%v is %q in a message, %q elsewhere", f, got, f.Title())
+		}
+	}
+	for c := range fault.Caution(fault.NumCautions) {
+		if got := r.l.say("caution."+c.Name(), "R-290"); got != c.Text("R-290") {
+			t.Errorf("caution %s is %q in a message, %q elsewhere", c.Name(), got, c.Text("R-290"))
+		}
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		at := collector.MillisOf(noon)
+		moment := func(name string) collector.Millis {
+			return at.Add(time.Duration(rapid.IntRange(-600, 600).Draw(t, name)) * time.Minute)
+		}
+		maybe := func(name string) collector.Millis {
+			if rapid.Bool().Draw(t, "has "+name) {
+				return moment(name)
+			}
+			return 0
+		}
+		product := fleet.Product(rapid.IntRange(0, fleet.NumProducts-1).Draw(t, "product"))
+		x := alerts.Reason{Currency: "$", Value: float64(rapid.IntRange(0, 2000).Draw(t, "value")), Estimated: rapid.Bool().Draw(t, "estimated"), Product: product,
+			Machines: rapid.IntRange(1, 3).Draw(t, "machines"), Fault: fault.Fault(rapid.IntRange(1, fault.Num-1).Draw(t, "fault")), Limits: product.Limits(),
+			LimitAt: maybe("limit"), LimitEarly: maybe("early"), Side: detect.Side(rapid.IntRange(0, 2).Draw(t, "side")), OutSince: maybe("out"),
+			Travel: 50 * time.Minute, Sick: rapid.Float64Range(0, 1).Draw(t, "sick"), Ended: rapid.Bool().Draw(t, "ended"),
+			Bound: rapid.SampledFrom([]string{"", "at least high by its settings", "at most medium by its settings"}).Draw(t, "bound")}
+		if alerts.HasFoodClock(product) {
+			x.Clock = alerts.FoodClock{Limit: 5, OverAt: maybe("clock"), Above21: rapid.Bool().Draw(t, "above 21")}
+		}
+		a := alerts.Alert{Basis: x}
+		if got, want := r.why(&a, noon), x.Line(at, alerts.Live{}); got != want {
+			t.Fatalf("message %q, alert %q", got, want)
+		}
+	})
+}
+
+// TestSpanishMessage is read by somebody in Phoenix who reads °F.
+func TestSpanishMessage(t *testing.T) {
+	milk := &fleet.Machine{ID: "cab-0417", Product: fleet.Dairy, Refrigerant: "R-290"}
+	team := NewTeam(TeamOptions{Machine: func(string) *fleet.Machine { return milk }, BoardURL: "https://board.example.org"})
+	p := &Person{ID: "ana", TimeZone: "America/Phoenix", Fahrenheit: true, Language: "es"}
+	a := testAlert(alerts.High, noon)
+	a.Basis.Product = fleet.Dairy
+	subject, text := team.render("alert", "email", p, &a, noon)
+	if want := "ALTA: s, cab-0417: ventilador del evaporador parado, quedan 3 h"; subject != want {
+		t.Errorf("subject %q, want %q", subject, want)
+	}
+	for _, want := range []string{"$420 en lácteos, quedan 3 h, a 50 min de camino", "94 % seguro", "Producto en la última medición 41.0 °F", "Pasa su límite hacia 08:00 MST",
+		"R-290 es inflamable", "nunca se prueba", "Los códigos locales", "\n\nDetalles: https"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q is not in\n%s", want, text)
+		}
+	}
+	for _, english := range []string{"left", "away", "sure", "Unplug", "Details", " of ", "°C"} {
+		if strings.Contains(strings.Split(text, "Observado:")[0], english) {
+			t.Errorf("%q is in a Spanish message:\n%s", english, text)
+		}
+	}
+	day := team.reader(p)
+	if got := day.when(collector.MillisOf(noon.Add(20*time.Hour)), noon); got != "jue 01:00 MST" {
+		t.Errorf("the day after is %q", got)
+	}
+	if s, _ := team.renderSummary(p, "chat", []alerts.Alert{a}, noon); s != "mié 1 jul: 1 para la próxima ronda" {
+		t.Errorf("summary %q", s)
+	}
+}
+
+// TestTwoFaultsAreBothNamed in the subject of the one message.
+func TestTwoFaultsAreBothNamed(t *testing.T) {
+	a := testAlert(alerts.High, noon)
+	a.Members = []alerts.Member{{Machine: "cab-0417", Fault: fault.EvaporatorFanStopped, Active: true}, {Machine: "cab-0417", Fault: fault.CoilIced, Active: true},
+		{Machine: "cab-0417", Fault: fault.DoorLeak, Active: true}}
+	subject, text := NewTeam(TeamOptions{}).render("alert", "email", &Person{TimeZone: "UTC"}, &a, noon)
+	if !strings.Contains(subject, "evaporator fan stopped; also door leaks, 3 h left") || strings.Contains(text, "iced") {
+		t.Errorf("%q\n%s", subject, text)
+	}
+}
+
+// TestEvidenceIsOnTheReadersClock.
+func TestEvidenceIsOnTheReadersClock(t *testing.T) {
+	r := reader{&Person{TimeZone: "America/New_York"}, ownTemplates().in("en")}
+	since := collector.MillisOf(noon)
+	got := r.evidence([]detect.Evidence{{Text: "nothing heard since 12:00 UTC; it used to report every 60 s", Since: since}}, noon.Add(time.Hour))
+	if want := "nothing heard since 08:00 EDT; it used to report every 60 s"; got[0] != want {
+		t.Errorf("%q, want %q", got[0], want)
+	}
+}
+
+// TestFoodToBeSeenToIsSaid: the machine is well, what is in it is not.
+func TestFoodToBeSeenToIsSaid(t *testing.T) {
+	for _, c := range []struct{ language, want string }{{"en", "Do not sell from it until it is serviced and restocked"}, {"es", "No venda de esta máquina hasta"}} {
+		a := testAlert(alerts.High, noon)
+		a.Active, a.State, a.Latched, a.Basis.Ended = false, alerts.ReturnedUnacked, true, true
+		a.Basis.Clock = alerts.FoodClock{Limit: 5, OverAt: collector.MillisOf(noon.Add(-5 * time.Hour)), Latched: true}
+		for _, channel := range Channels {
+			if _, text := NewTeam(TeamOptions{}).render("over", channel, &Person{TimeZone: "UTC", Language: c.language}, &a, noon); !strings.Contains(text, c.want) {
+				t.Errorf("%s over %s:\n%s", c.language, channel, text)
+			}
+		}
+	}
+}
+
+// TestMessageIsTrueWhenItGoesOut: a message that waited for the morning tells of the
+// morning, and of nothing that was taken or is over.
+func TestMessageIsTrueWhenItGoesOut(t *testing.T) {
+	var now alerts.Alert
+	open := true
+	p := Person{ID: "ana", TimeZone: "UTC", Contacts: []Contact{{Channel: "chat", To: "x"}}}
+	team := NewTeam(TeamOptions{Settings: &Settings{People: []Person{p}}, Current: func(string) (alerts.Alert, bool) { return now, open }})
+	now = testAlert(alerts.High, noon)
+	m := team.write(&now, "ana", "alert", "k", noon, noon)[0]
+	later := noon.Add(2 * time.Hour)
+	fresh, stale := team.Refresh(m, later)
+	if stale != "" || !strings.Contains(fresh.Text, "1 h left") || fresh.Key != m.Key {
+		t.Errorf("two hours later: %q, %s", stale, fresh.Text)
+	}
+	if same, _ := team.Refresh(m, noon.Add(30*time.Second)); same.Text != m.Text {
+		t.Error("a message of just now was written again")
+	}
+	now.State = alerts.Acknowledged
+	if _, stale := team.Refresh(m, later); stale == "" {
+		t.Error("told of an alert that somebody has taken")
+	}
+	open = false
+	if _, stale := team.Refresh(m, later); stale == "" {
+		t.Error("told of an alert that is over")
+	}
+	over := team.write(&now, "ana", "over", "o", noon, noon)[0]
+	if _, stale := team.Refresh(over, later); stale != "" {
+		t.Errorf("the news that it is over was dropped: %s", stale)
+	}
+	open, now.State = true, alerts.Unacknowledged
+	if _, stale := team.Refresh(over, later); stale == "" {
+		t.Error("told that it is over when it is back")
+	}
+}
+
+// TestBodyIsJSON: a message for machines can be read back.
+func TestBodyIsJSON(t *testing.T) {
+	a := testAlert(alerts.High, noon)
+	kind, about := bodyOf(NewTeam(TeamOptions{Settings: &Settings{People: []Person{{ID: "ana", TimeZone: "UTC", Contacts: []Contact{{Channel: "mqtt", To: "x"}}}}}}).
+		write(&a, "ana", "alert", "k", noon, noon)[0])
+	if kind != "alert" || len(about) != 1 || about[0].ID != a.ID || about[0].Basis.LimitAt != a.LimitAt {
+		b, _ := json.Marshal(about)
+		t.Errorf("%s %s", kind, b)
+	}
+}
