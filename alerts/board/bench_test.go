@@ -42,7 +42,9 @@ func BenchmarkStripsOfAWeek(b *testing.B) {
 	board := w.board(b)
 	b.ReportAllocs()
 	for b.Loop() {
-		p := part{id: "strips", data: func(ctx context.Context, r Reader) (any, error) { return board.stripsData(ctx, r, "cab-0403", "7d", "") }}
+		p := part{id: "strips", data: func(ctx context.Context, r Reader) (any, error) {
+			return board.stripsData(ctx, r, "cab-0403", "7d", "")
+		}}
 		if _, err := board.html(context.Background(), p, Reader{}); err != nil {
 			b.Fatal(err)
 		}

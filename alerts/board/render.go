@@ -72,6 +72,7 @@ type head struct {
 	Live              string // address of the page's stream; "" not live
 	Here              string // address to come back to
 	Listen            string
+	Settings          bool // there are pages of settings
 }
 
 // html renders one part.
@@ -99,7 +100,7 @@ func (b *Board) html(ctx context.Context, p part, r Reader) (string, error) {
 // show renders a whole page.
 func (b *Board) show(w http.ResponseWriter, r *http.Request, status int, pg page) {
 	reader := readerOf(r)
-	h := head{Title: pg.title, Class: pg.class, Tab: pg.tab, Reader: reader, Version: b.version, Asset: assetVersion, Here: r.URL.RequestURI(), Listen: b.listen}
+	h := head{Title: pg.title, Class: pg.class, Tab: pg.tab, Reader: reader, Version: b.version, Asset: assetVersion, Here: r.URL.RequestURI(), Listen: b.listen, Settings: b.settings != nil}
 	if r.Method != http.MethodGet && r.Method != http.MethodHead {
 		h.Here = "/"
 	}
@@ -124,7 +125,7 @@ func (b *Board) show(w http.ResponseWriter, r *http.Request, status int, pg page
 
 // fail shows a page that says what went wrong.
 func (b *Board) fail(w http.ResponseWriter, r *http.Request, status int, title, text string) {
-	h := head{Title: title, Class: "message", Reader: readerOf(r), Version: b.version, Asset: assetVersion, Here: "/", Listen: b.listen}
+	h := head{Title: title, Class: "message", Reader: readerOf(r), Version: b.version, Asset: assetVersion, Here: "/", Listen: b.listen, Settings: b.settings != nil}
 	var out bytes.Buffer
 	if err := templates.ExecuteTemplate(&out, "message", map[string]string{"Title": title, "Text": text}); err != nil {
 		http.Error(w, text, status)

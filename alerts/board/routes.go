@@ -19,6 +19,7 @@ func (b *Board) routes(mount map[string]http.Handler) http.Handler {
 	screen("/alerts", b.alertsPage)
 	screen("/alerts/{alert}", b.alertPage)
 	b.routeRoutes(mux, screen)
+	b.settingsRoutes(mux, screen)
 	b.stopRoutes(mux)
 	mux.HandleFunc("GET /find", func(w http.ResponseWriter, r *http.Request) { b.show(w, r, http.StatusOK, b.findPage(r)) })
 	mux.HandleFunc("GET /reader", func(w http.ResponseWriter, r *http.Request) { b.show(w, r, http.StatusOK, b.readerPage(r)) })

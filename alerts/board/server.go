@@ -36,6 +36,8 @@ type Options struct {
 	Links    *notify.Links                             // sign the addresses of stops; nil: techs have no pages of their own
 	Visits   Visits                                    // what techs find; nil: likewise
 	Visited  func(context.Context, *visit.Visit) error // told of each visit that was closed; nil: nobody
+	Settings Settings                                  // nil: there are no pages of settings
+	Trials   Trials                                    // nil: settings cannot be tried
 	Mount    map[string]http.Handler                   // further paths: "GET /metrics", "GET /livez"
 	Refresh  time.Duration                             // wall time between two looks of a stream; default 2 s
 	Streams  int                                       // most pages live at once, more are told to come back; default 200
@@ -60,6 +62,9 @@ type Board struct {
 	visits   Visits
 	visited  func(context.Context, *visit.Visit) error
 	visiting sync.Mutex // held from reading a visit until it is kept
+	settings Settings
+	trials   Trials
+	drafts   drafts
 	refresh  time.Duration
 	currency string
 	version  string
@@ -115,6 +120,7 @@ func New(o Options) (*Board, error) {
 		version: o.Version, listen: o.Listen, log: o.Log, wall: time.Now,
 		seats: make(chan struct{}, o.Streams), done: make(chan struct{}),
 	}
+	b.settings, b.trials = o.Settings, o.Trials
 	b.handler = guard(knownHosts(o.Hosts), b.routes(o.Mount))
 	return b, nil
 }

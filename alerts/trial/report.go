@@ -100,6 +100,8 @@ type ReportTried struct {
 	False       int     `json:"false"`
 	Missed      int     `json:"missed"`
 	Delay       float64 `json:"later_seconds"`
+
+	OnDelays map[string]string `json:"on_delays,omitempty"` // by urgency, where they are multiplied
 }
 
 // Report returns the result for programs and pages.
@@ -164,7 +166,7 @@ func (s *Suggestion) Report() *ReportSuggestion {
 	out := &ReportSuggestion{Wanted: s.Wanted, MachineYears: s.MachineYears, Found: s.Found, Best: s.Best,
 		BorneOut: s.BorneOut, Unfounded: s.Unfounded, Undecided: s.Undecided}
 	for _, t := range s.Tried {
-		out.Tried = append(out.Tried, ReportTried{t.FalseAlarms, t.OnDelay, t.Rate, t.False, t.Missed, t.Delay.Seconds()})
+		out.Tried = append(out.Tried, ReportTried{t.FalseAlarms, t.OnDelay, t.Rate, t.False, t.Missed, t.Delay.Seconds(), t.OnDelays})
 	}
 	return out
 }

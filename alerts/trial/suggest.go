@@ -14,6 +14,8 @@ import (
 type Setting struct {
 	FalseAlarms float64 // wanted, a machine and year, as in the settings; 0: as it is
 	OnDelay     float64 // times the on-delays that are set now
+
+	OnDelays map[string]string // what these come to by urgency, for who wants to set them; nil: as they are
 }
 
 // SuggestOptions say what is looked for.

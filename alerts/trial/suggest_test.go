@@ -35,7 +35,7 @@ func TestChoose(t *testing.T) {
 		told{"seen": {{20, 60}}}.episodes(product),
 	}
 	visits := []Visit{{"seen", at(50), true, fault.CoilIced}}
-	settings := []Setting{{10, 1}, {3, 1}, {1, 1}}
+	settings := []Setting{{10, 1, nil}, {3, 1, nil}, {1, 1, nil}}
 	for _, c := range []struct {
 		wanted float64
 		best   int
@@ -69,7 +69,7 @@ func TestSuggest(t *testing.T) {
 	for p := range patient.On {
 		patient.On[p] += time.Hour
 	}
-	o := SuggestOptions{From: at(24), To: at(48), Fleet: 2, Settings: []Setting{{0, 1}, {0, 4}},
+	o := SuggestOptions{From: at(24), To: at(48), Fleet: 2, Settings: []Setting{{0, 1, nil}, {0, 4, nil}},
 		Visits: []Visit{{"cab-real", at(33), true, fault.CompressorWeak}},
 		Play: func(_ context.Context, takes []Take) error {
 			return errors.Join(queued(takes[0], alerts.Delays{}, at(48), findings...), queued(takes[1], patient, at(48), findings...))

@@ -27,7 +27,7 @@ Example:
 }
 
 // thresholds are the probabilities at which it is measured.
-var thresholds = []float64{0.5, 0.7, 0.8, 0.87, 0.93, 0.96, 0.98, 0.99, 0.995, 0.998}
+var thresholds = []float64{0.5, 0.7, 0.8, 0.87, 0.93, 0.96, 0.98, 0.99, 0.995, 0.998, 0.9993, 0.9999}
 
 func (c *sensitivityCommand) run(ctx context.Context, s *streams) int {
 	if err := c.measure(ctx, s); err != nil {
