@@ -44,6 +44,12 @@ var sudden = [fault.Num]float64{
 // spread is the factor between the middle and the bounds of a drift.
 const spread = 1.7
 
+// roomSpread is how much warmer the room may be where it matters, K.
+const roomSpread = 1.5
+
+// longestForecast is how far ahead, in hours, a limit is worth telling.
+const longestForecast = 10 * 24
+
 // cautious shortens the middle forecast: a load lost for a forecast that was
 // too long costs more than a visit made too soon.
 const cautious = 0.85
@@ -72,23 +78,31 @@ func Limit(in *Input, p *[fault.Num]float64) Times {
 	}
 	// From the start of the trouble by the fault's own rate, corrected by what
 	// the product has done since.
-	gap := math.Max(in.Ambient-in.Start, 3)
-	rate := share / swift * uncooled
-	if in.Elapsed > 1 {
-		w := math.Min(in.Elapsed/6, 0.6)
-		seen := math.Max(in.Product-in.Start, 0) / in.Elapsed / gap * 1.3
-		rate = rate*(1-w) + w*math.Max(seen, 0.15*rate)
-	}
 	if in.Ambient <= in.Warm {
 		return Never()
 	}
-	// Newton's law of cooling, from the start.
-	whole := math.Log(gap/math.Max(in.Ambient-in.Warm, 0.1)) / rate
-	if in.Start >= in.Warm {
-		whole = 0
+	gap := in.Ambient - in.Start // more than nothing, or Start is over the limit
+	rate := share / swift * uncooled
+	if in.Elapsed > 1 {
+		w := math.Min(in.Elapsed/6, 0.6)
+		seen := math.Max(in.Product-in.Start, 0) / in.Elapsed / math.Max(gap, 0.1) * 1.3
+		rate = rate*(1-w) + w*math.Max(seen, 0.15*rate)
 	}
-	left := func(k float64) float64 { return math.Max(whole*k-in.Elapsed, 0.1) }
-	return Times{Early: left(cautious / spread), Mid: left(cautious), Late: left(cautious * spread)}
+	// Newton's law of cooling, from the start. In a room that is hardly warmer
+	// than the limit it takes for ever, and the room is known to a kelvin or two
+	// only: the early bound is that of a warmer room.
+	whole := func(warmer float64) float64 {
+		if in.Start >= in.Warm {
+			return 0
+		}
+		return math.Log1p((in.Warm-in.Start)/(in.Ambient+warmer-in.Warm)) / rate
+	}
+	left := func(h float64) float64 { return math.Max(h-in.Elapsed, 0.1) }
+	mid := whole(0) * cautious
+	if mid-in.Elapsed > longestForecast {
+		return Never()
+	}
+	return Times{Early: left(math.Min(mid, whole(roomSpread)*cautious) / spread), Mid: left(mid), Late: left(mid * spread)}
 }
 
 // drifting forecasts a machine that still cools, but not enough: the product

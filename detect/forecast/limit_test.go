@@ -57,9 +57,6 @@ func TestEarlyMidLate(t *testing.T) {
 func TestHotterRoomNeverLengthens(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		in, p := drawInput(t), drawCauses(t)
-		if d := in.Ambient - in.Warm; d > 0 && d < 0.1 {
-			t.Skip("a room within a probe's error of the limit is taken as 0.1 K above it")
-		}
 		a := forecast.Limit(&in, p)
 		in.Ambient += rapid.Float64Range(0, 20).Draw(t, "hotter by")
 		b := forecast.Limit(&in, p)
@@ -85,6 +82,20 @@ func TestProductNearerItsWarmLimitNeverLengthens(t *testing.T) {
 			t.Fatalf("%v h became %v h", a, b)
 		}
 	})
+}
+
+// In a room just above the limit it takes long, and ever longer the nearer; a
+// clamp there once made a hotter room the better one.
+func TestRoomNearTheLimit(t *testing.T) {
+	before := math.Inf(1)
+	for _, above := range []float64{0, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 3, 10} {
+		in := forecast.Input{Start: 3, Product: 3, Ambient: 7 + above, Warm: 7, Cold: -1, NormalAir: 3}
+		l := forecast.Limit(&in, sure(fault.PowerLost))
+		if l.Mid > before || above >= 3 && math.IsInf(l.Mid, 1) {
+			t.Errorf("%.2f K above the limit: %v h, after %v h nearer to it", above, l.Mid, before)
+		}
+		before = l.Mid
+	}
 }
 
 // The lower the limit the sooner it is passed.
