@@ -148,7 +148,8 @@ type techView struct {
 	Letter              string // on the map, before the number of a stop
 	Off                 string // why there is no route; "" on duty
 	Shift               string
-	Says                string // what was reported last
+	Says                string // what was reported last, or what is taken for granted
+	Unheard             bool   // nobody has heard of them, and somebody should call
 	Sum                 string // "3 stops, 24 km, 50 min driving, back about 14:10"
 	Overtime            string
 	Load, Check, Tools  []string
@@ -217,6 +218,9 @@ func (b *Board) techView(r Reader, now time.Time, day *route.Day, i int) techVie
 		told = route.Standing{}
 	}
 	b.standing(&out, r, now, m, told, zone)
+	if says := unheard(r, now, day.Legs[m.ID], zone); says != "" && told.Stop == "" {
+		out.Says, out.Unheard = says, day.Legs[m.ID].Silence(now) == route.Unheard
+	}
 	for n := range planned.Visits {
 		v := b.stopView(r, now, m, planned, n, told)
 		out.Stops = append(out.Stops, v)
@@ -233,6 +237,24 @@ func (b *Board) techView(r Reader, now time.Time, day *route.Day, i int) techVie
 	out.Load, out.Check, out.Tools = items(planned.Load.Parts), items(planned.Load.Check), planned.Load.Tools
 	out.Bars = barsOf(planned, told, now)
 	return out
+}
+
+// unheard says what is taken for granted of a tech who reports nothing.
+func unheard(r Reader, now time.Time, leg route.Leg, zone *time.Location) string {
+	at := func(t time.Time) string { return r.moment(t, now, zone) }
+	asked := ""
+	if !leg.Asked.IsZero() {
+		asked = ", asked " + at(leg.Asked)
+	}
+	switch leg.Silence(now) {
+	case route.OnTheWay:
+		return "nothing reported; taken to be on the way to " + leg.Name + " since " + at(leg.Leave)
+	case route.Overdue:
+		return "nothing reported; should be at " + leg.Name + " since " + at(leg.Arrive) + asked
+	case route.Unheard:
+		return "not heard of since " + at(leg.Leave) + asked + ": call them. " + leg.Name + " may be planned for others"
+	}
+	return ""
 }
 
 // withHere is the route and, before it, the stop that is worked at: its cautions

@@ -32,6 +32,7 @@ type rounds struct {
 	mu   sync.Mutex // guards what follows
 	told map[string]route.Standing
 	by   []string
+	legs map[string]route.Leg
 }
 
 func (r *rounds) Day() *route.Day {
@@ -55,7 +56,7 @@ func (r *rounds) day() *route.Day {
 	if err != nil {
 		return &route.Day{Roster: &r.roster, Problem: err.Error()}
 	}
-	return &route.Day{At: in.Now, Plan: plan, LeftOut: append(plan.LeftOut, out...), Roster: &r.roster, Told: told}
+	return &route.Day{At: in.Now, Plan: plan, LeftOut: append(plan.LeftOut, out...), Roster: &r.roster, Told: told, Legs: r.legs}
 }
 
 func (r *rounds) Report(_ context.Context, tech, stop string, step route.Step, at time.Time, by string) error {

@@ -390,7 +390,22 @@ func (b *Board) stopData(ctx context.Context, c *caller) (stopMain, error) {
 }
 
 // assumed says what is taken for granted of a tech who reports nothing.
-func (c *caller) assumed() string { return "" }
+func (c *caller) assumed() string {
+	leg := c.day.Legs[c.tech.ID]
+	if leg.Stop != c.stop {
+		return ""
+	}
+	at := func(t time.Time) string { return c.reader.moment(t, c.now, c.tech.Location()) }
+	switch leg.Silence(c.now) {
+	case route.OnTheWay:
+		return "You have reported nothing, and are taken to be on the way since " + at(leg.Leave) + ". Press what is true."
+	case route.Overdue:
+		return "You were to be here about " + at(leg.Arrive) + " and have reported nothing. Press what is true."
+	case route.Unheard:
+		return "Nobody has heard of you since " + at(leg.Leave) + ", and others may be sent here. Press what is true."
+	}
+	return ""
+}
 
 // nextStop fills in where the tech goes after this.
 func (b *Board) nextStop(c *caller, out *stopMain, finished bool) {

@@ -11,6 +11,7 @@ import (
 	"coilward/alerts"
 	"coilward/alerts/ledger"
 	"coilward/alerts/notify"
+	"coilward/alerts/route"
 	"coilward/alerts/visit"
 	"coilward/collector"
 	"coilward/detect/fault"
@@ -222,5 +223,25 @@ func TestStopIsOneRequest(t *testing.T) {
 	}
 	if w.Header().Get("Referrer-Policy") != "no-referrer" {
 		t.Error("the address may be passed on")
+	}
+}
+
+// What is taken for granted of a tech who reports nothing is said to everybody.
+func TestSilenceIsSaid(t *testing.T) {
+	w, r, b := onDuty(t)
+	path, site := firstStop(t, r, b)
+	v := r.Day().Plan.Routes[0].Visits[0]
+	r.legs = map[string]route.Leg{"ben": {Shift: r.Day().Plan.Routes[0].Tech.From, Stop: site, Name: v.Stop.Name, Leave: w.now, Arrive: w.now.Add(30 * time.Minute)}}
+	w.pass(10 * time.Minute)
+	has(t, get(t, b, "/route").Body.String(), "nothing reported; taken to be on the way to "+v.Stop.Name)
+	has(t, get(t, b, path).Body.String(), "taken to be on the way since", "Driving there now")
+	w.pass(35 * time.Minute)
+	has(t, get(t, b, "/route").Body.String(), "should be at "+v.Stop.Name)
+	w.pass(40 * time.Minute)
+	has(t, get(t, b, "/route").Body.String(), "Ben Okoro: not heard of since", "call them")
+	has(t, get(t, b, path).Body.String(), "others may be sent here")
+	press(t, b, path+"/arrived", nil)
+	if page := get(t, b, "/route").Body.String(); strings.Contains(page, "not heard of") {
+		t.Error("has reported, and is not heard of")
 	}
 }

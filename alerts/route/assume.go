@@ -31,17 +31,20 @@ const (
 const (
 	assumeAfter = 5 * time.Minute  // past the planned departure
 	askAfter    = 10 * time.Minute // past the planned arrival
-	missAfter   = 45 * time.Minute // likewise
 	unheardLag  = 30 * time.Minute // before a tech nobody hears of can be anywhere new
 )
 
+// CountedOnFor is how long past the planned arrival a tech who reports nothing is
+// still counted on.
+const CountedOnFor = 45 * time.Minute
+
 // Silence says what is taken for granted at now of a tech who has reported nothing
 // of the leg.
-func (l *Leg) Silence(now time.Time) Silence {
+func (l Leg) Silence(now time.Time) Silence {
 	switch {
 	case l.Stop == "":
 		return NotDue
-	case l.Missed || now.Sub(l.Arrive) >= missAfter:
+	case l.Missed || now.Sub(l.Arrive) >= CountedOnFor:
 		return Unheard
 	case now.Sub(l.Arrive) >= askAfter:
 		return Overdue

@@ -17,7 +17,7 @@ func TestSilenceOfATech(t *testing.T) {
 			t.Errorf("after %v: %d, want %d", after, got, want)
 		}
 	}
-	if (&Leg{}).Silence(now) != NotDue {
+	if (Leg{}).Silence(now) != NotDue {
 		t.Error("nothing was planned, and it is due")
 	}
 }

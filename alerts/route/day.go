@@ -128,7 +128,9 @@ func (in *PlanInput) Problem() (Problem, []LeftOut) {
 		if s, ok := in.Told[m.ID]; ok && s.Shift.Equal(w.Open) {
 			for _, d := range s.Done {
 				for _, a := range d.Alerts {
-					busy[a] = true
+					// Handed over by somebody who may not open a circuit, it waits for
+					// somebody who may.
+					busy[a] = busy[a] || !in.Handed[a] || t.Skills&RefrigerationMechanic != 0
 				}
 			}
 			if s.Arrived {
@@ -152,7 +154,7 @@ func (in *PlanInput) Problem() (Problem, []LeftOut) {
 	}
 	var out []LeftOut
 	p.Stops, out = Demand(in.Open, DemandOptions{Fleet: in.Fleet, Rules: in.Rules, Now: in.Now, To: to, MaxDetour: detour,
-		Skip: func(alert string) bool { return busy[alert] }})
+		Skip: func(alert string) bool { return busy[alert] }, Handed: func(alert string) bool { return in.Handed[alert] }})
 	// The trouble driven to may be over by now, or somebody else have reported to
 	// drive there: the tech is free again.
 	for i := range p.Techs {

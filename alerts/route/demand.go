@@ -20,6 +20,7 @@ type DemandOptions struct {
 	Now, To   time.Time     // opening hours are written out between
 	MaxDetour time.Duration
 	Skip      func(alert string) bool // finished there, waiting for the models to agree; nil: none
+	Handed    func(alert string) bool // handed over to a licensed mechanic; nil: none
 }
 
 // Demand makes one stop a site of the open alerts that a drive can help.
@@ -43,6 +44,15 @@ func Demand(open []alerts.Alert, o DemandOptions) ([]Stop, []LeftOut) {
 				bySite[j.site] = s
 				order = append(order, s)
 			}
+			// A stop needs the licence where all there is to do does.
+			needs := Skills(0)
+			if o.Handed != nil && o.Handed(a.ID) {
+				needs = RefrigerationMechanic
+			}
+			if len(s.Jobs) == 0 {
+				s.Needs = needs
+			}
+			s.Needs &= needs
 			s.Jobs = append(s.Jobs, j.Job)
 			s.Optional = s.Optional && a.Priority == alerts.Low
 		}

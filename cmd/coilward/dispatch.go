@@ -25,6 +25,7 @@ type dispatchStore interface {
 	Setting(ctx context.Context, name string) (ledger.Setting, error)
 	Save(ctx context.Context, s ledger.Setting, base int) (ledger.Setting, error)
 	Put(ctx context.Context, messages ...ledger.Message) error
+	Visits(ctx context.Context, q ledger.VisitQuery) ([]ledger.Visit, error)
 }
 
 type dispatchOptions struct {
@@ -60,13 +61,14 @@ type dispatcher struct {
 type dispatchState struct {
 	Standing map[string]route.Standing `json:"standing"` // by tech
 	Told     map[string]toldRoute      `json:"told"`     // by tech
+	Legs     map[string]route.Leg      `json:"legs"`     // by tech
 }
 
 const dispatchSetting = "route progress"
 
 // newDispatcher reads back what was reported.
 func newDispatcher(ctx context.Context, o dispatchOptions) (*dispatcher, error) {
-	d := &dispatcher{o: o, wake: make(chan struct{}, 1), state: dispatchState{map[string]route.Standing{}, map[string]toldRoute{}}}
+	d := &dispatcher{o: o, wake: make(chan struct{}, 1), state: dispatchState{map[string]route.Standing{}, map[string]toldRoute{}, map[string]route.Leg{}}}
 	s, err := o.Store.Setting(ctx, dispatchSetting)
 	switch {
 	case errors.Is(err, ledger.ErrNone):
@@ -127,7 +129,11 @@ func (d *dispatcher) plan(ctx context.Context) error {
 
 func (d *dispatcher) planLocked(ctx context.Context) error {
 	now := d.o.Clock.Now()
-	in := route.PlanInput{Now: now, Open: d.o.Open(), Fleet: d.o.Fleet(), Roster: d.o.Roster, Parts: d.o.Parts, Travel: d.o.Travel, Told: d.state.Standing}
+	handed, err := d.handed(ctx, now)
+	if err != nil {
+		d.o.Log.Error().Err(err).Msg("what techs have handed over cannot be read; those stops are planned for anybody")
+	}
+	in := route.PlanInput{Legs: d.state.Legs, Handed: handed, Now: now, Open: d.o.Open(), Fleet: d.o.Fleet(), Roster: d.o.Roster, Parts: d.o.Parts, Travel: d.o.Travel, Told: d.state.Standing}
 	p, out := in.Problem()
 	plan, err := route.Make(ctx, p, route.Options{})
 	if err != nil {
@@ -137,8 +143,9 @@ func (d *dispatcher) planLocked(ctx context.Context) error {
 		return err
 	}
 	day := &route.Day{At: now, Plan: plan, LeftOut: append(plan.LeftOut, out...), Roster: d.o.Roster, Told: maps.Clone(d.state.Standing), Parts: d.o.Parts}
+	err = errors.Join(d.tell(ctx, day, in.Open), d.silence(ctx, day))
 	d.publish(day)
-	return d.tell(ctx, day, in.Open)
+	return err
 }
 
 func (d *dispatcher) publish(day *route.Day) {

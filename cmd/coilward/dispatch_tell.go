@@ -87,6 +87,15 @@ func (was toldRoute) differs(now toldRoute, s route.Standing) bool {
 	return !next || now.At.Sub(was.At) >= tellApart
 }
 
+// person is a tech as somebody to be told.
+func (d *dispatcher) person(m *route.Member) *notify.Person {
+	p := &notify.Person{ID: m.ID, Name: m.Name, TimeZone: m.TimeZone, Fahrenheit: m.Fahrenheit}
+	for _, c := range m.Contacts {
+		p.Contacts = append(p.Contacts, notify.Contact{Channel: c.Channel, To: c.To})
+	}
+	return p
+}
+
 // linkOf makes the links to a tech's stops; nil where there are none.
 func (d *dispatcher) linkOf(m *route.Member, now time.Time) func(stop string) string {
 	until, on := m.LinkUntil(now)
@@ -131,11 +140,7 @@ func (d *dispatcher) send(ctx context.Context, day *route.Day, r *route.Route, m
 		it.Subject = fmt.Sprintf("Your route: %d stops, first %s", n, r.Visits[0].Stop.Name)
 	}
 	it.Text = m.Name + ", your route as of " + day.At.In(zone).Format("Mon 15:04 MST") + ".\n" + r.Text(route.TextOptions{Imperial: m.Fahrenheit, Link: d.linkOf(m, day.At)}) + "\n" + text
-	p := &notify.Person{ID: m.ID, Name: m.Name, TimeZone: m.TimeZone, Fahrenheit: m.Fahrenheit}
-	for _, c := range m.Contacts {
-		p.Contacts = append(p.Contacts, notify.Contact{Channel: c.Channel, To: c.To})
-	}
-	if err := d.o.Store.Put(ctx, d.o.Team.Route(p, it, day.At)...); err != nil {
+	if err := d.o.Store.Put(ctx, d.o.Team.Route(d.person(m), it, day.At)...); err != nil {
 		return fmt.Errorf("the message about a route cannot be kept: %w", err)
 	}
 	was, had := d.state.Told[m.ID]

@@ -269,7 +269,8 @@ func (noStore) Setting(context.Context, string) (ledger.Setting, error) {
 func (noStore) Save(_ context.Context, s ledger.Setting, _ int) (ledger.Setting, error) {
 	return s, nil
 }
-func (noStore) Put(context.Context, ...ledger.Message) error { return nil }
+func (noStore) Visits(context.Context, ledger.VisitQuery) ([]ledger.Visit, error) { return nil, nil }
+func (noStore) Put(context.Context, ...ledger.Message) error                      { return nil }
 
 func TestRosterSaysWhatIsWrong(t *testing.T) {
 	for text, want := range map[string]string{
