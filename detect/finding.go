@@ -109,10 +109,27 @@ type View struct {
 	CapacityShare   float64 // cooling capacity now over this machine's own well state; NaN unknown
 	HasHotDayLimit  bool
 	HotDayLimit     quantity.Celsius // ambient above which it could not hold
+	HotDaySD        quantity.Kelvin  // of the limit
+	HotDay          HotDayState      // why the limit is known or not
 	Learned         bool             // the machine's own well state is known
 	CutOut, CutIn   quantity.Celsius // learned; NaN unknown
 	OpenFindings    []Finding        // latest state of each that is not cleared
 	Happenings      []Happening      // recent ordinary life, oldest first
+}
+
+// HotDayState is what is known of the ambient that a machine can still hold.
+type HotDayState uint8
+
+// What is known of a hot day.
+const (
+	HotDayNotYet    HotDayState = iota // it needs a day of whole cycles, or sees too little
+	HotDayNoAmbient                    // no channel tells of the room
+	HotDayByKind                       // mostly by machines of its kind
+	HotDayOwn                          // by what this machine has shown
+)
+
+func (h HotDayState) String() string {
+	return [...]string{"not known yet", "its room is not measured", "mostly by its kind", "by its own days"}[h]
 }
 
 // HappeningKind is a recognised piece of ordinary life.

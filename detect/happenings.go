@@ -19,8 +19,9 @@ const (
 const lastLink = 15 * 60000
 
 // live lets the timeline see a reading, after the tracker has.
-func (m *Machine) live(r *collector.Reading) {
+func (m *Machine) live(r *collector.Reading, well float64) {
 	s := &m.s
+	m.load(r, well)
 	in, out, ok := s.Track.Band()
 	if !ok {
 		in, out = math.NaN(), math.NaN()

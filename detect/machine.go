@@ -73,6 +73,8 @@ type state struct {
 	OutSince    collector.Millis // event time since which the product is outside its limits
 	WellProduct float32          // product estimate when it last looked well
 	Life        life.Book        // the newest pieces of ordinary life
+	Load        thermal.Load     // run fraction against the room
+	LoadAt      collector.Millis // event time of the last reading that it saw
 	Listening   collector.Millis // pipeline time since which somebody listens without a break
 	MeanAir     [2]float32       // 25 and 100 min means, for the trend
 }
@@ -82,6 +84,7 @@ func NewMachine(spec *fleet.Machine, lib *Library) *Machine {
 	m := &Machine{spec: spec, lib: lib, raiseAt: lib.RaiseAtOf(spec)}
 	m.s.Track = feature.New(spec)
 	m.s.Posterior = diagnose.NewPosterior()
+	m.s.Load = thermal.NewLoad(spec.Kind)
 	return m
 }
 
@@ -120,7 +123,7 @@ func (m *Machine) Step(r *collector.Reading, now collector.Millis, emit func(*Fi
 		learn = 0 // an intermittent fault rests; what it shows meanwhile is not this machine's well state
 	}
 	s.Track.Observe(r, learn)
-	m.live(r)
+	m.live(r, learn)
 	m.air(r)
 	if first {
 		s.LookedAt = r.At
@@ -260,6 +263,7 @@ func (m *Machine) View() View {
 		v.Learned, v.CutIn, v.CutOut = true, quantity.Celsius(in), quantity.Celsius(out)
 	}
 	v.Happenings = m.happenings()
+	m.hotDay(&v)
 	for i := range s.Open {
 		if o := &s.Open[i]; o.Is {
 			v.OpenFindings = append(v.OpenFindings, o.finding(m))
