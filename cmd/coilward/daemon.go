@@ -37,6 +37,7 @@ type daemon struct {
 
 	fleet    atomic.Pointer[fleet.Fleet]
 	inUse    *inUse // what fleet is made of
+	trials   *trialDesk
 	history  *history.Store
 	ledger   *ledger.Ledger
 	desk     *ledger.Desk
@@ -261,6 +262,10 @@ func (d *daemon) screens() (err error) {
 		Mount: d.probes(),
 	}
 	d.routeScreens(&o)
+	if d.trials, err = newTrialDesk(d); err != nil {
+		return err
+	}
+	o.Settings, o.Trials = boardSettings{d.inUse}, d.trials
 	d.board, err = board.New(o)
 	if err == nil {
 		d.registerMetrics()

@@ -65,6 +65,7 @@ func (d *daemon) run(ctx context.Context) error {
 	g.Go(func() error { return d.board.Run(screens, d.opened) })
 	g.Go(func() error { return d.notify.Run(screens) })
 	g.Go(func() error { return d.admin(screens) })
+	g.Go(func() error { return d.trials.work(screens) })
 	if d.dispatch != nil {
 		g.Go(func() error { return d.dispatch.Run(screens) })
 	}

@@ -29,6 +29,7 @@ type trialCommand struct {
 	To       time.Time `placeholder:"TIME" help:"Where the days end; the newest reading if left out."`
 	Learn    float64   `placeholder:"DAYS" help:"Let models learn from this many days before; from all that is stored if left out, as replay does."`
 	Data     string    `placeholder:"DIR" type:"path" help:"Take the history from this data folder or backup."`
+	History  string    `enum:"embedded,influx" default:"embedded" help:"embedded, or the copy in the InfluxDB of the configuration."`
 	Share    float64   `default:"0.5" placeholder:"SHARE" help:"Share of the processors that may be used, above 0 and at most 1."`
 	JSON     bool      `name:"json" help:"Print JSON."`
 	Findings string    `placeholder:"DIR" type:"path" help:"Write what both runs found into now.ndjson and with.ndjson in this folder, as replay prints it."`
@@ -36,6 +37,7 @@ type trialCommand struct {
 	// Of the daemon, which runs trials as a process of their own.
 	FleetInUse    string `hidden:"" type:"path"`
 	SettingsInUse string `hidden:"" type:"path"`
+	Visits        string `hidden:"" type:"path"`
 	Child         bool   `hidden:""` // progress as JSON on standard error; ends when standard input does
 }
 
@@ -83,7 +85,7 @@ func (c *trialCommand) run(ctx context.Context, s *streams) int {
 
 	processors := max(1, int(math.Round(c.Share*float64(runtime.NumCPU()))))
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(processors))
-	store, done, err := openToRead(ctx, data)
+	store, done, err := c.openPast(ctx, conf, data)
 	if err != nil {
 		return fail(statusFailed, err)
 	}
@@ -104,7 +106,7 @@ func (c *trialCommand) run(ctx context.Context, s *streams) int {
 		}
 		defer closeFiles()
 	}
-	visits, err := visitsOf(ctx, data)
+	visits, err := c.visits(ctx, data)
 	if err != nil {
 		return fail(statusFailed, err)
 	}

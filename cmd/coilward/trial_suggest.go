@@ -27,7 +27,7 @@ func (c *trialCommand) suggest(ctx context.Context, s *streams, p *player, both 
 	for _, rate := range rates {
 		var fleets []*fleet.Fleet
 		for _, times := range patience {
-			x := trial.Setting{FalseAlarms: rate, OnDelay: times}
+			x := trial.Setting{FalseAlarms: rate, OnDelay: times, OnDelays: both.delays(times)}
 			grid = append(grid, x)
 			fleets = append(fleets, both.with.Altered(func(m *fleet.Machine) { adjust(&m.Alerting, x) }))
 		}
@@ -37,6 +37,27 @@ func (c *trialCommand) suggest(ctx context.Context, s *streams, p *player, both 
 	return trial.Suggest(ctx, trial.SuggestOptions{
 		From: p.from, To: p.to, Machines: both.machines, Fleet: both.with.Len(), Wanted: c.Suggest, Settings: grid, Play: search.play, Visits: visits,
 	})
+}
+
+// delays are the on-delays of the first machine that counts, multiplied; nil where
+// they stay.
+func (p *proposal) delays(times float64) map[string]string {
+	if times == 1 {
+		return nil
+	}
+	var a fleet.Alerting
+	for m := range p.with.All {
+		if len(p.machines) == 0 || m.ID == p.machines[0] {
+			a = m.Alerting
+			break
+		}
+	}
+	adjust(&a, trial.Setting{OnDelay: times})
+	out := map[string]string{}
+	for u, d := range a.OnDelay {
+		out[fleet.Urgency(u).String()] = fleet.Delay(*d)
+	}
+	return out
 }
 
 // adjust applies a setting of the grid to a machine's.

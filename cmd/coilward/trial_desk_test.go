@@ -1,0 +1,201 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"coilward/alerts/board"
+	"coilward/alerts/ledger"
+	"coilward/alerts/settings"
+)
+
+// trying starts a daemon on recorded days, whose trials run this test's program.
+func trying(t *testing.T, machines, days int) (d *daemon, config string, stop func()) {
+	t.Helper()
+	dir, sim := recordedDays(t, machines, days)
+	config = filepath.Join(dir, "coilward.yaml")
+	conf, err := readConfig(config)
+	if err != nil {
+		t.Fatal(err)
+	}
+	conf.Broker.Listen, conf.Board.Listen = "127.0.0.1:0", "127.0.0.1:0"
+	f, err := parseFleet(conf.FleetFile)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	d, err = newDaemon(ctx, conf, f, newFastClock(sim.Now(), time.Now), zerolog.Nop())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d.trials.program, err = exec.LookPath("coilward"); err != nil { // TestMain has put it there
+		t.Fatal(err)
+	}
+	ready, ended := make(chan struct{}), make(chan error, 1)
+	d.ready = func() { close(ready) }
+	go func() { ended <- d.run(ctx) }()
+	select {
+	case <-ready:
+	case err := <-ended:
+		t.Fatalf("the daemon ended: %v", err)
+	}
+	return d, config, func() {
+		cancel()
+		if err := <-ended; err != nil {
+			t.Errorf("the daemon ended with %v", err)
+		}
+	}
+}
+
+// lax is settings under which almost nothing is alerted.
+const lax = "fleet: {limits: {sealed-beverage: {warm: 14}, dairy: {warm: 12}, tcs-food: {warm: 12}}, alerting: {priority: {at_most: low}, on_delay: {low: 3h}}}"
+
+// The board's trial says what the command says, byte for byte, and that is what a
+// replay with those settings says.
+func TestBoardTrialEqualsCommand(t *testing.T) {
+	d, config, stop := trying(t, 8, 3)
+	defer stop()
+	// What is in use is laid over the file as well, and people found something.
+	in := boardSettings{d.inUse}
+	if _, err := in.Save(t.Context(), settings.Change{Who: "Ana", Why: "test", State: overrides(t, "fleet: {alerting: {off_delay: 20m}}")}); err != nil {
+		t.Fatal(err)
+	}
+	machine := d.fleet.Load().Sites[0].Machines[0].ID
+	if err := d.ledger.PutVisit(t.Context(), ledger.Visit{ID: "v", Machine: machine, At: d.clock.Now().Add(-12 * time.Hour), Closed: true, Label: "coil-iced", Body: json.RawMessage("{}")}, "Ana", ""); err != nil {
+		t.Fatal(err)
+	}
+	proposed := overrides(t, lax)
+	id, err := d.trials.Start(board.TrialOrder{State: proposed, Days: 2, Suggest: 3, By: "Ana"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := d.trials.Start(board.TrialOrder{State: proposed, Days: 2}); err == nil {
+		t.Error("a second trial begins beside the first")
+	}
+	var run board.TrialRun
+	eventually(t, "the trial ends", func() bool {
+		run, _ = d.trials.Run(id)
+		return !run.Ended.IsZero()
+	})
+	if run.Err != "" || run.Result == nil {
+		t.Fatalf("%+v", run)
+	}
+	if len(run.Result.Differ) == 0 || len(run.Result.Visits) != 1 || run.Result.Suggestion == nil || len(run.Result.People) == 0 {
+		t.Errorf("result %+v", run.Result)
+	}
+	ofBoard, err := json.Marshal(run.Result)
+	if err != nil {
+		t.Fatal(err)
+	}
+
+	dir := filepath.Dir(config)
+	file := filepath.Join(dir, "with.yaml")
+	if err := os.WriteFile(file, proposed.YAML(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	inUse := filepath.Join(dir, "now.yaml")
+	_, effect := in.InUse()
+	if err := os.WriteFile(inUse, effect.All.YAML(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var out, problems bytes.Buffer
+	args := []string{"trial", "--json", "--share", "1", "--config", config, "--settings", file, "--settings-in-use", inUse, "--days", "2", "--suggest", "3", "--findings", dir}
+	if status := run2(t, args, &out, &problems); status != statusOK {
+		t.Fatalf("status %d: %s", status, &problems)
+	}
+	if got := strings.TrimSpace(out.String()); got != string(ofBoard) {
+		t.Errorf("the command says\n%s\nthe board\n%s", got, ofBoard)
+	}
+
+	// A replay under these settings, of a copy of the history.
+	copied := filepath.Join(dir, "copy")
+	if err := d.history.Backup(copied); err != nil {
+		t.Fatal(err)
+	}
+	for name, o := range map[string]string{"now.ndjson": inUse, "with.ndjson": file} {
+		out.Reset()
+		from := run.Result.From
+		args := []string{"replay", "--fleet", filepath.Join(dir, "fleet.yaml"), "--settings", o, "--history", copied, "--from", from, "--to", run.Result.To}
+		if status := run2(t, args, &out, &problems); status != statusOK {
+			t.Fatalf("status %d: %s", status, &problems)
+		}
+		want, err := os.ReadFile(filepath.Join(dir, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(want, out.Bytes()) || out.Len() == 0 {
+			t.Errorf("%s: %d bytes are not the %d of a replay", name, len(want), out.Len())
+		}
+	}
+}
+
+func run2(t *testing.T, args []string, out, problems *bytes.Buffer) int {
+	t.Helper()
+	return run(t.Context(), args, &streams{strings.NewReader(""), out, problems})
+}
+
+// A trial can be cancelled at once, and one that cannot be made says why; neither
+// leaves anything behind.
+func TestBoardTrialCancelled(t *testing.T) {
+	d, _, stop := trying(t, 2, 1)
+	defer stop()
+	id, err := d.trials.Start(board.TrialOrder{State: overrides(t, lax), Days: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.trials.Cancel(id)
+	if run, _ := d.trials.Run(id); !run.Canceled || run.Ended.IsZero() || run.Result != nil {
+		t.Errorf("cancelled: %+v", run)
+	}
+	// The next begins as soon as the process is gone.
+	eventually(t, "the next trial begins", func() bool {
+		id, err = d.trials.Start(board.TrialOrder{State: overrides(t, lax), Days: 1, Machines: []string{"cab-nowhere"}})
+		return err == nil
+	})
+	eventually(t, "it fails", func() bool {
+		run, _ := d.trials.Run(id)
+		return strings.Contains(run.Err, "machine cab-nowhere")
+	})
+	if runs := d.trials.Runs(); len(runs) != 2 || runs[0].ID != id {
+		t.Errorf("%d runs", len(runs))
+	}
+	eventually(t, "no checkpoint is left", func() bool {
+		left, err := filepath.Glob(filepath.Join(d.config.DataDir, checkpointsDir, "trial-*"))
+		return err == nil && len(left) == 0
+	})
+}
+
+// A process of a trial gives way to every other, and ends when its input does.
+func TestTrialProcessGivesWay(t *testing.T) {
+	program, err := exec.LookPath("sh")
+	if err != nil {
+		t.Skip("no shell")
+	}
+	var out bytes.Buffer
+	cmd := exec.CommandContext(t.Context(), program, "-c", "cut -d' ' -f19 /proc/self/stat; nice")
+	cmd.Stdout = &out
+	if err := startLast(cmd); err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Wait(); err != nil {
+		t.Fatal(err)
+	}
+	for _, got := range strings.Fields(out.String()) {
+		if got != "19" {
+			t.Errorf("its niceness is %s, want 19", got)
+		}
+	}
+	own := exec.CommandContext(t.Context(), program, "-c", "nice")
+	if b, err := own.Output(); err != nil || strings.TrimSpace(string(b)) == "19" {
+		t.Errorf("what is started otherwise has niceness %s, %v", b, err)
+	}
+}
