@@ -21,7 +21,7 @@ import (
 // reading it once: each run does what a replay does with its fleet. Runs whose
 // fleets differ only in what concerns alerts may share their models.
 type player struct {
-	store    *history.Store
+	store    past
 	fleets   [][]*fleet.Fleet // of each models' runs; the models take the first
 	machines map[string]bool  // whose readings are replayed; nil: all
 	learn    collector.Millis // readings from here on are replayed

@@ -16,7 +16,6 @@ import (
 	"coilward/alerts/settings"
 	"coilward/collector"
 	"coilward/collector/fleet"
-	"coilward/collector/history"
 )
 
 // proposal is what is tried: two fleets, as they are in use and with the change.
@@ -177,7 +176,7 @@ func (p *proposal) narrow(to *player, machines []string) {
 
 // stretchOf returns the days that are tried; to is the newest reading's time if
 // zero.
-func stretchOf(store *history.Store, end time.Time, d time.Duration) (from, to collector.Millis, err error) {
+func stretchOf(store past, end time.Time, d time.Duration) (from, to collector.Millis, err error) {
 	first := collector.Millis(math.MaxInt64)
 	for _, m := range store.Machines() {
 		first, to = min(first, m.FirstReceived), max(to, m.LastReceived+1)

@@ -13,4 +13,9 @@
 // line ends). Sending a point again changes nothing. Of two
 // values for the same machine, channel and instant the last is kept; admission
 // lets no such two in.
+//
+// Arrived and Machines are what a trial asks of a history, so past days can be
+// tried on the copy, which may reach back further: in the order of arrival, in
+// bounded memory. They ask with InfluxQL, and count first: an answer that stops
+// short is an error.
 package influx

@@ -29,6 +29,8 @@ type Options struct {
 	Timeout time.Duration
 	Batch   int // points sent together; 5000 if 0
 
+	Hold int // entries that Arrived holds in memory; 200,000 if 0
+
 	// Of the copy only.
 	Source   Source
 	Cursor   string        // file that holds how far the copy is

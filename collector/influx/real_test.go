@@ -1,13 +1,8 @@
 package influx_test
 
 import (
-	"bytes"
 	"context"
-	"net"
-	"net/http"
-	"net/url"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -20,67 +15,11 @@ import (
 	"coilward/collector/history"
 	"coilward/collector/history/historytest"
 	"coilward/collector/influx"
+	"coilward/collector/influx/influxtest"
 )
 
-// influxd starts a real server, of version 1.8, and returns its address.
-func influxd(t *testing.T) string {
-	t.Helper()
-	program, err := exec.LookPath("influxd")
-	if err != nil {
-		if os.Getenv("COILWARD_REAL") == "1" {
-			t.Fatal("influxd is not on the path")
-		}
-		t.Skip("influxd is not on the path; .ci/run installs it")
-	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	address := l.Addr().String()
-	if err := l.Close(); err != nil {
-		t.Fatal(err)
-	}
-	dir := t.TempDir()
-	config := filepath.Join(dir, "influxd.conf")
-	if err := os.WriteFile(config, nil, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	var log bytes.Buffer
-	cmd := exec.Command(program, "run", "-config", config)
-	cmd.Stdout, cmd.Stderr = &log, &log
-	cmd.Env = append(os.Environ(),
-		"INFLUXDB_REPORTING_DISABLED=true", "INFLUXDB_BIND_ADDRESS=127.0.0.1:0",
-		"INFLUXDB_META_DIR="+filepath.Join(dir, "meta"), "INFLUXDB_DATA_DIR="+filepath.Join(dir, "data"),
-		"INFLUXDB_DATA_WAL_DIR="+filepath.Join(dir, "wal"),
-		"INFLUXDB_HTTP_BIND_ADDRESS="+address, "INFLUXDB_HTTP_FLUX_ENABLED=true", "INFLUXDB_HTTP_LOG_ENABLED=false")
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		_ = cmd.Process.Kill()
-		_ = cmd.Wait()
-		if t.Failed() {
-			t.Log(log.String())
-		}
-	})
-	base := "http://" + address
-	for deadline := time.Now().Add(30 * time.Second); ; { // until it listens
-		answer, err := http.PostForm(base+"/query", url.Values{"q": {"CREATE DATABASE coolers WITH NAME raw"}})
-		if err == nil {
-			_ = answer.Body.Close()
-			if answer.StatusCode == http.StatusOK {
-				return base
-			}
-		}
-		if time.Now().After(deadline) {
-			t.Fatalf("influxd does not answer: %v", err)
-		}
-		<-time.After(50 * time.Millisecond)
-	}
-}
-
 func TestRealServer(t *testing.T) {
-	base := influxd(t)
+	base := influxtest.Start(t)
 	h := store(t, history.Options{})
 	var want []collector.Reading
 	for n := range 3000 { // two days and more
