@@ -38,6 +38,7 @@ func (b *Board) routeRoutes(mux *http.ServeMux, screen func(string, func(*http.R
 	screen("/route/{tech}", b.techPage)
 	mux.HandleFunc("GET /route/{tech}/text", b.routeText)
 	mux.HandleFunc("POST /route/{tech}/{stop}/{step}", b.report)
+	b.crewRoutes(mux)
 }
 
 func (b *Board) routePage(*http.Request) page {
@@ -99,6 +100,7 @@ func techURL(tech string) string { return "/route/" + url.PathEscape(tech) }
 // dispatchView is every tech's day.
 type dispatchView struct {
 	None    bool // nobody to send
+	Edit    bool // techs and parts can be edited here
 	Made    string
 	Problem string
 	Travel  string // what of the travel times is not as it should be
@@ -118,6 +120,7 @@ type outView struct {
 func (b *Board) dispatchData(_ context.Context, r Reader) (any, error) {
 	day, now := b.routesOf.Day(), b.clock.Now()
 	out := dispatchView{None: len(day.Roster.Techs) == 0, Problem: day.Problem, Reach: count(int(routeReach/time.Hour), "hour", "hours")}
+	_, out.Edit = b.routesOf.(Crew)
 	if day.Plan != nil {
 		out.Made, out.Travel = r.moment(day.At, now, b.homeZone()), day.Plan.Note
 	}

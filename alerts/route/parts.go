@@ -4,6 +4,7 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"sync"
 	"time"
@@ -23,21 +24,32 @@ type Parts struct {
 	faults [fault.Num]entry
 }
 
-type entry struct {
-	Service string           `yaml:"service"`
-	Licence string           `yaml:"licence"`
-	Parts   []string         `yaml:"parts"`
-	Tools   []string         `yaml:"tools"`
-	Kinds   map[string]extra `yaml:"kinds"`
-
-	service time.Duration
-	needs   Skills
-	kinds   [fleet.NumKinds]extra
+// Row is a row of the table as people write it.
+type Row struct {
+	Service string           `yaml:"service,omitempty"` // usual time at the machine: "45m"
+	Licence string           `yaml:"licence,omitempty"` // who may repair it: "", refrigeration-mechanic or electrician
+	Parts   []string         `yaml:"parts,omitempty"`
+	Tools   []string         `yaml:"tools,omitempty"`
+	Kinds   map[string]Extra `yaml:"kinds,omitempty"` // more for a kind of machine
 }
 
-type extra struct {
-	Parts []string `yaml:"parts"`
-	Tools []string `yaml:"tools"`
+// Extra is what a kind of machine takes besides.
+type Extra struct {
+	Parts []string `yaml:"parts,omitempty"`
+	Tools []string `yaml:"tools,omitempty"`
+}
+
+// partsFile is the table as a file has it.
+type partsFile struct {
+	Always Extra           `yaml:"always"`
+	Faults map[string]*Row `yaml:"faults"`
+}
+
+type entry struct {
+	Row
+	service time.Duration
+	needs   Skills
+	kinds   [fleet.NumKinds]Extra
 }
 
 var licences = map[string]Skills{"": 0, "refrigeration-mechanic": RefrigerationMechanic, "electrician": Electrician}
@@ -45,59 +57,110 @@ var licences = map[string]Skills{"": 0, "refrigeration-mechanic": RefrigerationM
 // ParseParts reads a table; name is for messages. Every problem is reported at
 // once; a syntax error with its line.
 func ParseParts(name string, text []byte) (*Parts, error) {
-	var file struct {
-		Always extra             `yaml:"always"`
-		Faults map[string]*entry `yaml:"faults"`
-	}
+	var file partsFile
 	if err := yaml.UnmarshalWithOptions(text, &file, yaml.Strict()); err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
-	p := &Parts{always: entry{Parts: file.Always.Parts, Tools: file.Always.Tools}}
+	p := &Parts{always: entry{Row: Row{Parts: file.Always.Parts, Tools: file.Always.Tools}}}
 	var errs []error
-	words := make([]string, 0, len(file.Faults))
-	for word := range file.Faults {
-		words = append(words, word)
-	}
-	slices.Sort(words)
-	for _, word := range words {
-		bad := func(key string, err error) {
-			errs = append(errs, fmt.Errorf("%s: faults.%s%s: %w", name, word, key, err))
-		}
+	for _, word := range slices.Sorted(maps.Keys(file.Faults)) {
 		var f fault.Fault
 		if err := f.UnmarshalText([]byte(word)); err != nil {
-			bad("", err)
+			errs = append(errs, fmt.Errorf("%s: faults.%s: %w", name, word, err))
 			continue
 		}
-		e := file.Faults[word]
-		if e == nil {
+		if file.Faults[word] == nil {
 			continue
 		}
-		if e.Service != "" {
-			d, err := time.ParseDuration(e.Service)
-			if err != nil || d <= 0 {
-				bad(".service", fmt.Errorf("%q is no time above 0; write it like 45m or 1h30m", e.Service))
-			}
-			e.service = d
+		e, problems := readRow(*file.Faults[word])
+		for _, err := range problems {
+			errs = append(errs, fmt.Errorf("%s: faults.%s.%w", name, word, err))
 		}
-		needs, ok := licences[e.Licence]
-		if !ok {
-			bad(".licence", fmt.Errorf("%q is neither refrigeration-mechanic nor electrician", e.Licence))
-		}
-		e.needs = needs
-		for kind, x := range e.Kinds {
-			k, err := fleet.ParseKind(kind)
-			if err != nil {
-				bad(".kinds", err)
-				continue
-			}
-			e.kinds[k] = x
-		}
-		p.faults[f] = *e
+		p.faults[f] = e
 	}
 	if len(errs) > 0 {
 		return nil, errors.Join(errs...)
 	}
 	return p, nil
+}
+
+// readRow checks a row; each problem begins with the key it is about.
+func readRow(r Row) (e entry, problems []error) {
+	bad := func(key, format string, args ...any) {
+		problems = append(problems, fmt.Errorf("%s: %s", key, fmt.Sprintf(format, args...)))
+	}
+	e.Row = r
+	if r.Service != "" {
+		d, err := time.ParseDuration(r.Service)
+		if err != nil || d <= 0 || d > 24*time.Hour {
+			bad("service", "%q is no time above 0; write it like 45m or 1h30m", r.Service)
+		}
+		e.service = d
+	}
+	var ok bool
+	if e.needs, ok = licences[r.Licence]; !ok {
+		bad("licence", "%q is neither refrigeration-mechanic nor electrician", r.Licence)
+	}
+	names := func(key string, list []string) {
+		for i, n := range list {
+			if n == "" || len(n) > 100 || slices.Contains(list[:i], n) {
+				bad(key, "%q: each part or tool needs a name, once, of at most 100 letters", n)
+			}
+		}
+	}
+	names("parts", r.Parts)
+	names("tools", r.Tools)
+	for _, kind := range slices.Sorted(maps.Keys(r.Kinds)) {
+		k, err := fleet.ParseKind(kind)
+		if err != nil {
+			bad("kinds", "%v", err)
+			continue
+		}
+		x := r.Kinds[kind]
+		names("kinds."+kind, x.Parts)
+		names("kinds."+kind, x.Tools)
+		e.kinds[k] = x
+	}
+	return e, problems
+}
+
+// Row is the row of a fault.
+func (p *Parts) Row(f fault.Fault) Row { return p.faults[f].Row }
+
+// Always is what every round takes.
+func (p *Parts) Always() Extra { return Extra{p.always.Parts, p.always.Tools} }
+
+// With returns the table with another row for a fault.
+func (p *Parts) With(f fault.Fault, r Row) (*Parts, error) {
+	e, problems := readRow(r)
+	if len(problems) > 0 {
+		return nil, errors.Join(problems...)
+	}
+	next := *p
+	next.faults[f] = e
+	return &next, nil
+}
+
+// WithAlways returns the table with other things that every round takes.
+func (p *Parts) WithAlways(x Extra) (*Parts, error) {
+	e, problems := readRow(Row{Parts: x.Parts, Tools: x.Tools})
+	if len(problems) > 0 {
+		return nil, errors.Join(problems...)
+	}
+	next := *p
+	next.always = e
+	return &next, nil
+}
+
+// JSON is the table as ParseParts reads it.
+func (p *Parts) JSON() ([]byte, error) {
+	file := partsFile{Always: p.Always(), Faults: map[string]*Row{}}
+	for f := range p.faults {
+		if r := p.faults[f].Row; r.Service != "" || r.Licence != "" || len(r.Parts)+len(r.Tools)+len(r.Kinds) > 0 {
+			file.Faults[fault.Fault(f).String()] = &r
+		}
+	}
+	return yaml.MarshalWithOptions(file, yaml.JSON())
 }
 
 // DefaultParts returns the table that comes with coilward.

@@ -55,6 +55,7 @@ type dispatcher struct {
 	mu    sync.Mutex // guards what follows; held while a plan is made, so that none is older than a report
 	state dispatchState
 	base  int // version of the setting
+	crew  crew
 }
 
 // dispatchState is what must outlast a restart.
@@ -80,7 +81,10 @@ func newDispatcher(ctx context.Context, o dispatchOptions) (*dispatcher, error) 
 		}
 		d.base = s.Version
 	}
-	d.day.Store(&route.Day{At: o.Clock.Now(), Roster: o.Roster, Told: maps.Clone(d.state.Standing)})
+	if err := d.readCrew(ctx); err != nil {
+		return nil, fmt.Errorf("who can be sent cannot be read: %w", err)
+	}
+	d.day.Store(&route.Day{At: o.Clock.Now(), Roster: d.crew.roster, Told: maps.Clone(d.state.Standing)})
 	return d, nil
 }
 
@@ -133,7 +137,7 @@ func (d *dispatcher) planLocked(ctx context.Context) error {
 	if err != nil {
 		d.o.Log.Error().Err(err).Msg("what techs have handed over cannot be read; those stops are planned for anybody")
 	}
-	in := route.PlanInput{Legs: d.state.Legs, Handed: handed, Now: now, Open: d.o.Open(), Fleet: d.o.Fleet(), Roster: d.o.Roster, Parts: d.o.Parts, Travel: d.o.Travel, Told: d.state.Standing}
+	in := route.PlanInput{Legs: d.state.Legs, Handed: handed, Now: now, Open: d.o.Open(), Fleet: d.o.Fleet(), Roster: d.crew.roster, Parts: d.crew.parts, Travel: d.o.Travel, Told: d.state.Standing}
 	p, out := in.Problem()
 	plan, err := route.Make(ctx, p, route.Options{})
 	if err != nil {
@@ -142,7 +146,7 @@ func (d *dispatcher) planLocked(ctx context.Context) error {
 		d.publish(&day)
 		return err
 	}
-	day := &route.Day{At: now, Plan: plan, LeftOut: append(plan.LeftOut, out...), Roster: d.o.Roster, Told: maps.Clone(d.state.Standing), Parts: d.o.Parts}
+	day := &route.Day{At: now, Plan: plan, LeftOut: append(plan.LeftOut, out...), Roster: d.crew.roster, Told: maps.Clone(d.state.Standing), Parts: d.crew.parts}
 	err = errors.Join(d.tell(ctx, day, in.Open), d.silence(ctx, day))
 	d.publish(day)
 	return err
@@ -211,14 +215,10 @@ func (d *dispatcher) Report(ctx context.Context, tech, stop string, step route.S
 			return fmt.Errorf("%s is on the way there or at work there already", o.Name)
 		}
 	}
-	parts := d.o.Parts
-	if parts == nil {
-		parts = route.DefaultParts()
-	}
 	if when.After(now) || when.Before(was.Since) {
 		when = now // a phone cannot know better
 	}
-	next, err := was.Report(step, at, parts.Service(at.Jobs), when)
+	next, err := was.Report(step, at, d.crew.parts.Service(at.Jobs), when)
 	if err != nil {
 		return err
 	}

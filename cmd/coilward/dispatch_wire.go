@@ -48,12 +48,10 @@ func (c *config) routeFiles() (parts *route.Parts, travel *roads.Server, err err
 	return parts, roads.New(roads.Options{Settings: c.Travel, Token: roads.Token(token)}), errors.Join(errs...)
 }
 
-// routes sets up the planning of routes; with no techs there is none.
+// routes sets up the planning of routes. Where no techs are named there are none,
+// until somebody adds them on the board.
 func (d *daemon) routes(ctx context.Context) error {
 	c := &d.config.Route
-	if len(c.Techs) == 0 {
-		return nil
-	}
 	if err := checkRoster(c); err != nil {
 		return err
 	}

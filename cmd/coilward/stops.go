@@ -58,6 +58,6 @@ func (d *daemon) routeScreens(o *board.Options) {
 
 // visited does what follows from a closed visit.
 func (d *daemon) visited(ctx context.Context, v *visit.Visit) error {
-	d.dispatch.Wake() // who is needed there, and what is in the van
-	return nil
+	d.dispatch.Wake() // who is needed there now
+	return d.dispatch.used(ctx, v.Tech, v.Outcome.Parts, "used at "+v.Machine)
 }

@@ -1,0 +1,92 @@
+package main
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"coilward/alerts"
+	"coilward/alerts/ledger"
+	"coilward/alerts/route"
+	"coilward/alerts/visit"
+	"coilward/detect/fault"
+)
+
+// What is edited on the board is kept with who and when, counts at the next plan and
+// after a restart, stands before the configuration, and two who edit at once do not
+// overwrite one another.
+func TestCrewIsEditedAndKept(t *testing.T) {
+	b := newDispatchBench(t)
+	b.alert("north", 6*time.Hour, alerts.High)
+	sheet := b.Crew()
+	if len(sheet.Techs) != 1 || sheet.TechsSaved.Version != 0 {
+		t.Fatalf("%+v", sheet)
+	}
+	eve := sheet.Techs[0]
+	eve.ID, eve.Name, eve.Start = "eve", "Eve Holm", route.Coordinates{Latitude: 40.29, Longitude: -80}
+	if err := b.SaveTechs(t.Context(), append(sheet.Techs, eve), 0, "Ana", "Eve starts today"); err != nil {
+		t.Fatal(err)
+	}
+	b.replan(t)
+	if r, ok := b.Day().Route("eve"); !ok || len(r.Visits) != 1 {
+		t.Fatalf("the next plan does not use her: %+v", r)
+	}
+	if err := b.SaveTechs(t.Context(), sheet.Techs, 0, "Cy", ""); err == nil || !strings.Contains(err.Error(), "saved meanwhile") {
+		t.Errorf("overwritten: %v", err)
+	}
+	bad := eve
+	bad.Contacts = []route.Reach{{Channel: "smoke", To: "hill"}}
+	if err := b.SaveTechs(t.Context(), []route.Member{bad}, 1, "Cy", ""); err == nil || !strings.Contains(err.Error(), `"smoke"`) {
+		t.Errorf("saved a contact that reaches nobody: %v", err)
+	}
+	parts, err := b.Crew().Parts.With(fault.CondenserBlocked, route.Row{Service: "3h", Tools: []string{"long brush"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := b.SaveParts(t.Context(), parts, 0, "Ana", "long brush"); err != nil {
+		t.Fatal(err)
+	}
+	b.restart(t)
+	b.replan(t)
+	if got := b.Crew(); len(got.Techs) != 2 || got.TechsSaved.Who != "Ana" || got.TechsSaved.Version != 1 || got.PartsSaved.Why != "long brush" {
+		t.Fatalf("after a restart: %+v", got)
+	}
+	r, _ := b.Day().Route("eve")
+	if len(r.Visits) != 1 || r.Visits[0].Leave.Sub(r.Visits[0].Begin) != 3*time.Hour {
+		t.Errorf("the table's time does not count: %+v", r.Visits)
+	}
+	if audit, err := b.ledger.Audit(t.Context(), 50); err != nil || !strings.Contains(strings.Join(whats(audit), " "), "saved route techs") {
+		t.Errorf("no trace in the audit: %v %v", audit, err)
+	}
+}
+
+func whats(list []ledger.Entry) []string {
+	var out []string
+	for _, e := range list {
+		out = append(out, e.What)
+	}
+	return out
+}
+
+// Parts that were used are taken out of the van, so that the next load is right.
+func TestVanStockIsUsedUp(t *testing.T) {
+	b := newDispatchBench(t)
+	sheet := b.Crew()
+	sheet.Techs[0].Van = map[string]int{"fuse": 3}
+	if err := b.SaveTechs(t.Context(), sheet.Techs, 0, "Ana", ""); err != nil {
+		t.Fatal(err)
+	}
+	d := &daemon{dispatch: b.dispatcher}
+	v := visit.Visit{Machine: "cab-north", Tech: "ada", Outcome: &visit.Outcome{Kind: visit.Repaired, Parts: map[string]int{"fuse": 1, "gasket": 2}}}
+	if err := d.visited(t.Context(), &v); err != nil {
+		t.Fatal(err)
+	}
+	got := b.Crew()
+	if got.Techs[0].Van["fuse"] != 2 || got.TechsSaved.Version != 2 || got.TechsSaved.Who != "Ada Lind" || !strings.Contains(got.TechsSaved.Why, "cab-north") {
+		t.Errorf("%+v", got)
+	}
+	v.Outcome.Parts = map[string]int{"gasket": 1}
+	if err := d.visited(t.Context(), &v); err != nil || b.Crew().TechsSaved.Version != 2 {
+		t.Errorf("a version for nothing: %v", err)
+	}
+}
