@@ -77,7 +77,7 @@ func (b *Board) settingsRoutes(mux *http.ServeMux, screen func(string, func(*htt
 	mux.HandleFunc("POST /settings", b.editSettings)
 	mux.HandleFunc("GET /settings/draft/{draft}", func(w http.ResponseWriter, r *http.Request) { b.showDraft(w, r, http.StatusOK, "", nil) })
 	mux.HandleFunc("POST /settings/draft/{draft}/save", b.saveDraft)
-	screen("/settings/versions", b.versionsPage)
+	mux.HandleFunc("GET /settings/versions", func(w http.ResponseWriter, r *http.Request) { b.show(w, r, http.StatusOK, b.versionsPage()) })
 	mux.HandleFunc("POST /settings/versions/{version}/{move}", b.moveVersion)
 	mux.HandleFunc("GET /settings/export", b.exportSettings)
 	mux.HandleFunc("GET /settings/import", func(w http.ResponseWriter, r *http.Request) { b.show(w, r, http.StatusOK, importPage("", nil)) })
@@ -89,6 +89,13 @@ func (b *Board) settingsRoutes(mux *http.ServeMux, screen func(string, func(*htt
 		mux.HandleFunc("POST /trials/{trial}/cancel", b.cancelTrial)
 		mux.HandleFunc("POST /trials/{trial}/use", b.useSuggestion)
 	}
+}
+
+// stillHealth is what works only in part, on a page with a form that is not live.
+func (b *Board) stillHealth() part {
+	p := b.healthPart()
+	p.still = true
+	return p
 }
 
 // settingsView is the settings at one place.
@@ -138,7 +145,7 @@ type settingRow struct {
 
 func (b *Board) settingsPage(r *http.Request, typed url.Values, problems []string) page {
 	return page{title: "Settings", class: "settings", tab: "settings", parts: []part{
-		b.healthPart(),
+		b.stillHealth(),
 		{id: "settings", still: true, data: func(_ context.Context, reader Reader) (any, error) {
 			q := r.URL.Query()
 			if typed != nil {
@@ -376,9 +383,12 @@ func (r Reader) settingUnit(row *fleet.Setting) string {
 	return row.Unit
 }
 
-// shown writes a stored value as the reader reads it; what is no number stays as
-// it is.
+// shown writes a stored value as the reader reads it; what is neither a number of
+// theirs nor a delay stays as it is.
 func (r Reader) shown(row *fleet.Setting, value string) string {
+	if row.Field >= fleet.FieldOnDelay && row.Field <= fleet.FieldRestockDelay {
+		return delayWords(value)
+	}
 	v, err := strconv.ParseFloat(value, 64)
 	if err != nil || !r.Fahrenheit {
 		return value
@@ -392,6 +402,34 @@ func (r Reader) shown(row *fleet.Setting, value string) string {
 		return value
 	}
 	return strconv.FormatFloat(roundTo(v, 1e4), 'g', -1, 64)
+}
+
+// delayWords writes a delay with its units apart: 2 h 30 min.
+func delayWords(value string) string {
+	d, err := fleet.ParseDelay(value)
+	if value == "" || err != nil {
+		return value
+	}
+	var parts []string
+	for _, u := range []struct {
+		of   time.Duration
+		name string
+	}{{time.Hour, "h"}, {time.Minute, "min"}, {time.Second, "s"}} {
+		if n := d / u.of; n > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", n, u.name))
+			d -= n * u.of
+		}
+	}
+	if parts == nil {
+		return "0 min"
+	}
+	return strings.Join(parts, " ")
+}
+
+// day writes a time with its day, whatever day it is now.
+func (r Reader) day(t time.Time, loc *time.Location) string {
+	t = t.In(loc)
+	return t.Format("Mon 2 Jan ") + r.hour(t)
 }
 
 // typed turns what the reader typed into a stored value.

@@ -56,7 +56,7 @@ func (b *Board) showDraft(w http.ResponseWriter, r *http.Request, status int, wh
 		return
 	}
 	b.show(w, r, status, page{title: "A change of the settings", class: "settings", tab: "settings", parts: []part{
-		b.healthPart(),
+		b.stillHealth(),
 		{id: "draft", still: true, data: func(_ context.Context, reader Reader) (any, error) {
 			return b.draftData(reader, d, why, problems), nil
 		}},
@@ -193,9 +193,9 @@ type versionView struct {
 	Word                  bool
 }
 
-func (b *Board) versionsPage(*http.Request) page {
+func (b *Board) versionsPage() page {
 	return page{title: "Versions of the settings", class: "settings", tab: "settings", parts: []part{
-		b.healthPart(),
+		b.stillHealth(),
 		{id: "versions", still: true, data: b.versionsData},
 	}}
 }
@@ -210,10 +210,10 @@ func (b *Board) versionsData(ctx context.Context, r Reader) (any, error) {
 	if effect.Pending != nil {
 		out.Pending = b.pendingView(r, &effect)
 	}
-	now, home := b.clock.Now(), b.homeZone()
+	home := b.homeZone()
 	for i := range entries {
 		e := &entries[i]
-		v := versionView{Number: e.Number, When: r.moment(e.At, now, home), Who: e.Who, Why: e.Why, Phase: b.phaseWords(r, e, now, home),
+		v := versionView{Number: e.Number, When: r.day(e.At, home), Who: e.Who, Why: e.Why, Phase: b.phaseWords(r, e, file, home),
 			Changes: b.changeLines(r, file, e.Changes), Post: "/settings/versions/" + itoa(e.Number), Word: e.Phase == settings.Word}
 		v.CanUndo = e.Phase == settings.InEffect || e.Phase == settings.Piloted || e.Phase == settings.Waiting || e.Phase == settings.Replaced && !v.Word
 		v.CanConfirm = e.Phase == settings.Piloted || e.Phase == settings.Waiting
@@ -222,14 +222,14 @@ func (b *Board) versionsData(ctx context.Context, r Reader) (any, error) {
 	return out, nil
 }
 
-func (b *Board) phaseWords(r Reader, e *settings.Entry, now time.Time, home *time.Location) string {
+func (b *Board) phaseWords(r Reader, e *settings.Entry, file *fleet.Fleet, home *time.Location) string {
 	switch e.Phase {
 	case settings.Word:
 		return "the word for version " + itoa(e.Confirms)
 	case settings.Waiting:
-		return "waits for " + r.moment(e.ApplyAt, now, home)
+		return "waits for " + r.day(e.ApplyAt, home)
 	case settings.Piloted:
-		return "tried at " + e.Pilot
+		return "tried at " + b.scopeTitle(file, fleet.Scope{Level: fleet.SiteDefault, Site: e.Pilot})
 	}
 	if e.Undoes != 0 {
 		return e.Phase.String() + ", takes back version " + itoa(e.Undoes)
@@ -239,15 +239,16 @@ func (b *Board) phaseWords(r Reader, e *settings.Entry, now time.Time, home *tim
 
 // pendingView says what waits, and until when.
 func (b *Board) pendingView(r Reader, e *settings.Effect) *versionView {
-	now, home := b.clock.Now(), b.homeZone()
+	home := b.homeZone()
+	at := b.scopeTitle(b.fleet(), fleet.Scope{Level: fleet.SiteDefault, Site: e.Pending.Pilot})
 	v := &versionView{Number: e.Pending.Number, Who: e.Pending.Who, Why: e.Pending.Why, Post: "/settings/versions/" + itoa(e.Pending.Number)}
 	switch {
 	case e.Phase == settings.Waiting:
-		v.Phase = "applies from " + r.moment(e.Until, now, home)
+		v.Phase = "applies from " + r.day(e.Until, home)
 	case e.Until.IsZero():
-		v.Phase = "is tried at " + e.Pending.Pilot + " until somebody says that it is good for all"
+		v.Phase = "is tried at " + at + " until somebody says that it is good for all"
 	default:
-		v.Phase = "is tried at " + e.Pending.Pilot + " and applies everywhere from " + r.moment(e.Until, now, home)
+		v.Phase = "is tried at " + at + " and applies everywhere from " + r.day(e.Until, home)
 	}
 	return v
 }

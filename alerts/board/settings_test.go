@@ -225,13 +225,13 @@ func TestSettingsAtTheBoard(t *testing.T) {
 	h.get("/settings?at=site+"+site, "Oak Mill Works, canteen", "Open, Monday", "at any time")
 
 	draft := h.post("/settings", url.Values{"at": {"fleet"}, "limits.dairy.warm": {"4"}, "alerting.on_delay.medium": {"20 min"}, "alerting.off_delay": {"1m"}}, http.StatusSeeOther)
-	h.get(draft, "What would change", "Warm limit, dairy", "not set here", "4 °C", "20m", "shorter than a compressor")
+	h.get(draft, "What would change", "Warm limit, dairy", "not set here", "4 °C", "20 min", "shorter than a compressor")
 	// More changes at another place go into the same draft.
 	more := strings.Replace(draft, "/settings/draft/", "/settings?at=site+"+site+"&draft=", 1)
 	h.get(more, "You are changing 3 values", "Inherited: 4 (fleet, by the settings)")
 	id := draft[strings.LastIndex(draft, "/")+1:]
 	draft = h.post("/settings", url.Values{"at": {"site " + site}, "draft": {id}, "alerting.quiet_hours": {"22:00-06:00"}}, http.StatusSeeOther)
-	h.get(draft, "Quiet hours", "22:00-06:00", "20m")
+	h.get(draft, "Quiet hours", "22:00-06:00", "20 min")
 	if _, effect := b.settings.InUse(); effect.Number != 0 {
 		t.Fatal("a draft is in effect")
 	}
@@ -279,7 +279,7 @@ func TestSettingsLaterAndFirstAtOneSite(t *testing.T) {
 	}
 	site := w.fleet.Sites[1].ID
 	save("3.5", url.Values{"when": {"ask"}, "pilot": {site}}, http.StatusSeeOther)
-	h.get("/settings/versions", "tried at "+site, "Good for all")
+	h.get("/settings/versions", "tried at Harbour Street Clinic", "Good for all")
 	w.pass(30 * 24 * time.Hour)
 	if _, e := b.settings.InUse(); e.Phase != settings.Piloted || e.Pending == nil {
 		t.Errorf("after a month without a word: %+v", e)
@@ -337,9 +337,9 @@ func finished() *trial.Report {
 		With:   trial.ReportFigures{Alerts: 12, ByPriority: map[string]int{"low": 2, "medium": 4, "high": 4, "critical": 2}, PerMachineYear: 7.8, Standing: 1},
 		People: []trial.ReportPerson{{Person: "Ana", PerDayNow: 1.36, PerDayWith: 0.86, ShiftNow: 4, ShiftWith: 2, VerdictNow: "more than 2 in a shift of 12 h", VerdictWith: "within the figures", AcceptablePerDay: 144, ManageablePerDay: 288}},
 		Differ: []trial.ReportDifference{
-			{Kind: "gone", Now: e("cab-0401", "08"), Words: "no longer told", Details: "coil-iced, medium, stood 40 min"},
-			{Kind: "later", Shift: &shift, Now: e("cab-0402", "09"), With: e("cab-0402", "11"), Words: "90 min later", Details: "coil-iced, high"},
-			{Kind: "added", With: e("cab-0405", "14"), Words: "newly told", Details: "coil-iced, low, stood 9.0 h and still does"},
+			{Kind: "gone", Now: e("cab-0401", "08"), Words: "no longer told", Details: "coil iced, medium, stood 40 min"},
+			{Kind: "later", Shift: &shift, Now: e("cab-0402", "09"), With: e("cab-0402", "11"), Words: "90 min later", Details: "coil iced, high"},
+			{Kind: "added", With: e("cab-0405", "14"), Words: "newly told", Details: "coil iced, low, stood 9.0 h and still does"},
 		},
 		Visits: []trial.ReportVisit{{Machine: "cab-0401", At: hour("12"), Found: true, Fault: "coil-iced", Missed: true, Now: e("cab-0401", "08")}, {Machine: "cab-0402", At: hour("15"), Now: e("cab-0402", "09"), With: e("cab-0402", "11")}},
 		Suggestion: &trial.ReportSuggestion{Wanted: 2, MachineYears: 1.53, Found: true, Best: 1, BorneOut: 6, Unfounded: 9, Undecided: 2, Tried: []trial.ReportTried{
@@ -361,7 +361,7 @@ func TestTrialAtTheBoard(t *testing.T) {
 
 	at := h.post(draft+"/try", url.Values{"days": {"14"}, "site": {"site-01"}, "wanted": {"2"}}, http.StatusSeeOther)
 	trials.change("1", func(x *TrialRun) { x.Done, x.Left = 0.42, 20*time.Second })
-	page := h.get(at, "14 days, Oak Mill Works, canteen", "42 % replayed", "Cancel", "20m")
+	page := h.get(at, "14 days, Oak Mill Works, canteen", "42 % replayed, less than a minute left", "Cancel", "20 min")
 	if !strings.Contains(page, `<progress id="trial-progress" max="100" value="42.0"`) || !strings.Contains(page, `data-live="/live/trials/1"`) {
 		t.Error("the page has no live progress bar")
 	}
@@ -378,10 +378,10 @@ func TestTrialAtTheBoard(t *testing.T) {
 	}
 	h.get("/machines/cab-0402?span=24h&until=2026-06-28T15%3A00%3A00Z", "These strips end")
 	used := h.post(at+"/use", url.Values{}, http.StatusSeeOther)
-	h.get(used, "Wanted false alarms", "2.02", "On-delay, medium", "30m")
+	h.get(used, "Wanted false alarms", "2.02", "On-delay, medium", "30 min")
 
 	h.post(draft+"/save", url.Values{"name": {"Ana"}, "why": {"the trial says so"}, "when": {"pilot"}, "pilot": {"site-02"}}, http.StatusSeeOther)
-	h.get("/settings/versions", "the trial says so", "tried at site-02")
+	h.get("/settings/versions", "the trial says so", "tried at Harbour Street Clinic")
 	trials.change("2", func(x *TrialRun) { x.Result, x.Err = nil, "the history is empty" })
 	h.get(at, "the history is empty", "nothing was changed")
 }

@@ -73,7 +73,7 @@ func (b *Board) trialData(_ context.Context, r Reader, id string) (any, error) {
 		return nil, errGone
 	}
 	file, effect := b.settings.InUse()
-	now, home := b.clock.Now(), b.homeZone()
+	home := b.homeZone()
 	out := trialView{ID: id, What: b.tried(&run, file), Changes: b.changeLines(r, file, fleet.Diff(effect.All, run.Order.State)), Cancel: "/trials/" + id + "/cancel", Err: run.Err}
 	switch {
 	case run.Ended.IsZero():
@@ -81,12 +81,15 @@ func (b *Board) trialData(_ context.Context, r Reader, id string) (any, error) {
 		out.Percent = fmt.Sprintf("%.1f", 100*run.Done)
 		out.Says = percent(run.Done) + " replayed"
 		if run.Left > 0 {
-			out.Says += ", about " + span(max(run.Left, time.Second)) + " left"
+			out.Says += ", about " + span(run.Left) + " left"
+		}
+		if run.Left > 0 && run.Left < time.Minute {
+			out.Says = percent(run.Done) + " replayed, less than a minute left"
 		}
 	case run.Canceled:
-		out.Says = "Cancelled " + r.moment(run.Ended, now, home) + ". Nothing was changed."
+		out.Says = "Cancelled " + r.day(run.Ended, home) + ". Nothing was changed."
 	case run.Result != nil:
-		b.trialResult(&out, &run, r, now, home)
+		b.trialResult(&out, &run, r, home)
 	}
 	return out, nil
 }
@@ -108,10 +111,10 @@ func (b *Board) tried(run *TrialRun, file *fleet.Fleet) string {
 	return count(run.Order.Days, "day", "days") + ", " + what
 }
 
-func (b *Board) trialResult(out *trialView, run *TrialRun, r Reader, now time.Time, home *time.Location) {
+func (b *Board) trialResult(out *trialView, run *TrialRun, r Reader, home *time.Location) {
 	res := run.Result
 	from, to := instantOf(res.From), instantOf(res.To)
-	out.Stretch = r.moment(from, now, home) + " to " + r.moment(to, now, home) + ", " + count(res.Machines, "machine", "machines")
+	out.Stretch = r.day(from, home) + " to " + r.day(to, home) + ", " + count(res.Machines, "machine", "machines")
 	out.Sum = fmt.Sprintf("With the change %s, now %d.", count(res.With.Alerts, "alert", "alerts"), res.Now.Alerts)
 	figure := func(name string, a, b float64, digits int, class string) {
 		out.Figures = append(out.Figures, trialFigure{name, number(a, digits), number(b, digits), class})
@@ -128,21 +131,21 @@ func (b *Board) trialResult(out *trialView, run *TrialRun, r Reader, now time.Ti
 		out.Standard = fmt.Sprintf("The standard’s figures: %d messages a day and person are acceptable, %d manageable (ISA-18.2, EEMUA 191); on call, at most 2 in a shift of 12 h. Nobody acknowledges anything in a trial, so nobody is asked a second time.",
 			p.AcceptablePerDay, p.ManageablePerDay)
 	}
-	b.trialVisits(out, res, r, now, home)
+	b.trialVisits(out, res, r, home)
 	out.Same = fmt.Sprintf("%s the same in both.", count(res.Same, "alert is", "alerts are"))
 	for i := range res.Differ {
 		if i == mostDifferences {
 			out.More = len(res.Differ) - i
 			break
 		}
-		out.Differ = append(out.Differ, b.trialDifference(&res.Differ[i], r, now, home))
+		out.Differ = append(out.Differ, b.trialDifference(&res.Differ[i], r, home))
 	}
 	if s := res.Suggestion; s != nil {
 		out.Suggestion = suggestionOf(s, out.ID)
 	}
 }
 
-func (b *Board) trialVisits(out *trialView, res *trial.Report, r Reader, now time.Time, home *time.Location) {
+func (b *Board) trialVisits(out *trialView, res *trial.Report, r Reader, home *time.Location) {
 	found, missed := 0, 0
 	for _, v := range res.Visits {
 		if v.Found {
@@ -152,7 +155,7 @@ func (b *Board) trialVisits(out *trialView, res *trial.Report, r Reader, now tim
 			missed++
 		}
 		at := instantOf(v.At)
-		x := trialVisit{When: r.moment(at, now, home), Machine: machineLink{v.Machine, stripsURL(v.Machine, at)}, Missed: v.Missed, Found: "nothing was found"}
+		x := trialVisit{When: r.day(at, home), Machine: machineLink{v.Machine, stripsURL(v.Machine, at)}, Missed: v.Missed, Found: "nothing was found"}
 		if v.Found {
 			x.Found = "something was wrong"
 			if f := new(fault.Fault); v.Fault != "" && f.UnmarshalText([]byte(v.Fault)) == nil {
@@ -176,7 +179,7 @@ func (b *Board) trialVisits(out *trialView, res *trial.Report, r Reader, now tim
 	}
 }
 
-func (b *Board) trialDifference(d *trial.ReportDifference, r Reader, now time.Time, home *time.Location) trialDifference {
+func (b *Board) trialDifference(d *trial.ReportDifference, r Reader, home *time.Location) trialDifference {
 	e := d.Now
 	if e == nil || d.With != nil && d.With.From < e.From {
 		e = d.With
@@ -186,7 +189,7 @@ func (b *Board) trialDifference(d *trial.ReportDifference, r Reader, now time.Ti
 		loc = zone(s)
 	}
 	from := instantOf(e.From)
-	x := trialDifference{When: r.moment(from, now, loc), Words: d.Words, Details: d.Details, Kind: d.Kind}
+	x := trialDifference{When: r.day(from, loc), Words: d.Words, Details: d.Details, Kind: d.Kind}
 	for _, m := range e.Machines {
 		x.Machines = append(x.Machines, machineLink{m, stripsURL(m, from.Add(6*time.Hour))})
 	}
@@ -242,10 +245,10 @@ type trialLine struct{ URL, What, When, By, State string }
 
 func (b *Board) trialsData(_ context.Context, r Reader) (any, error) {
 	file, _ := b.settings.InUse()
-	now, home := b.clock.Now(), b.homeZone()
+	home := b.homeZone()
 	var out trialsView
 	for _, run := range b.trials.Runs() {
-		x := trialLine{URL: "/trials/" + run.ID, What: b.tried(&run, file), When: r.moment(run.Began, now, home), By: run.Order.By}
+		x := trialLine{URL: "/trials/" + run.ID, What: b.tried(&run, file), When: r.day(run.Began, home), By: run.Order.By}
 		switch {
 		case run.Ended.IsZero():
 			x.State = percent(run.Done)

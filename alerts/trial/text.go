@@ -93,7 +93,7 @@ func (d *Difference) words() string {
 func (d *Difference) details() string {
 	if d.Now == nil || d.With == nil {
 		e := d.first()
-		text := fmt.Sprintf("%s, %s, stood %s", e.Fault, e.Priority, span(e.Lasted()))
+		text := fmt.Sprintf("%s, %s, stood %s", e.Fault.Title(), e.Priority, span(e.Lasted()))
 		if e.Open {
 			text += " and still does"
 		}
@@ -105,7 +105,7 @@ func (d *Difference) details() string {
 		}
 		return a + " → " + b
 	}
-	text := arrow(d.Now.Fault.String(), d.With.Fault.String()) + ", " + arrow(d.Now.Priority.String(), d.With.Priority.String())
+	text := arrow(d.Now.Fault.Title(), d.With.Fault.Title()) + ", " + arrow(d.Now.Priority.String(), d.With.Priority.String())
 	switch {
 	case d.Now.Open && !d.With.Open:
 		text += ", ends " + minute(d.With.To)
@@ -151,7 +151,7 @@ func (r *Result) writeVisits(out io.Writer) {
 	fmt.Fprintf(out, "\nVisits in these days: %d, at %d something was wrong; the change would have kept silent about %d of them.\n", len(r.Visits), found, missed)
 	for i := range r.Visits {
 		if v := &r.Visits[i]; v.Missed() {
-			fmt.Fprintf(out, "  %s  %s: %s was found, alerted %s now, not with the change\n", minute(v.At), v.Machine, v.Fault, minute(v.Now.From))
+			fmt.Fprintf(out, "  %s  %s: %s was found, alerted %s now, not with the change\n", minute(v.At), v.Machine, v.Fault.Title(), minute(v.Now.From))
 		}
 	}
 }
