@@ -20,6 +20,9 @@ import (
 func tool(t *testing.T, name string) string {
 	t.Helper()
 	path, err := exec.LookPath(name)
+	if err != nil { // not on the path of everybody
+		path, err = exec.LookPath("/usr/sbin/" + name)
+	}
 	if err != nil && os.Getenv("COILWARD_REAL") == "1" {
 		t.Fatalf("%s is not installed, and COILWARD_REAL=1 requires it", name)
 	} else if err != nil {
