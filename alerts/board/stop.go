@@ -421,7 +421,7 @@ func (b *Board) nextStop(c *caller, out *stopMain, finished bool) {
 		zone := cmp.Or(v.Stop.Location, c.tech.Location())
 		next := &stopNext{Name: v.Stop.Name, URL: b.stopPath(c.tech, v.Stop.ID, c.now), Main: finished || out.Gone != ""}
 		if !v.LatestUseful.IsZero() {
-			next.Latest = c.reader.moment(v.LatestUseful, c.now, zone)
+			next.Latest = either(v.Late(), "late for ", "by ") + c.reader.moment(v.LatestUseful, c.now, zone)
 		}
 		out.Next = next
 		return

@@ -182,13 +182,13 @@ func (b *Board) stopMachine(ctx context.Context, c *caller, a *alerts.Alert, her
 	advice, shown := b.product(ctx, c, a, m, &v)
 	shown.Key, shown.Alert, shown.Post = key, a.ID, post+"measure"
 	out.Product = shown
-	out.Form = outcomeForm{Key: key, Alert: a.ID, Post: post + "outcome", Machine: job.Title(), Parts: partsOf(c.day, &job, ranked[:min(3, len(ranked))])}
+	out.Form = outcomeForm{Key: key, Alert: a.ID, Post: post + "outcome", Machine: job.Title(), Parts: partsOf(c.day, &job, inQuestion(ranked, 0.03))}
 	for _, k := range visit.Kinds {
 		out.Form.Kinds = append(out.Form.Kinds, choice{string(k), kindsOfEnd[k], false})
 	}
 	for _, x := range ranked {
 		if x.Fault != fault.Well {
-			out.Form.Faults = append(out.Form.Faults, choice{x.Fault.String(), x.Fault.Title(), false})
+			out.Form.Faults = append(out.Form.Faults, choice{x.Fault.String(), x.Fault.Title(), len(v.Given) > 0 && x.Probability >= 0.5})
 		}
 	}
 	for _, d := range visit.Decisions {
@@ -290,13 +290,11 @@ func (b *Board) closed(ctx context.Context, c *caller, v *visit.Visit) (*closedV
 	return out, err
 }
 
-// causesNow are the causes that are still in question, for a mechanic.
-func causesNow(ranked []detect.Candidate) []causeLine {
-	var out []causeLine
-	for i, x := range ranked {
-		if i < 1 || x.Probability >= 0.1 && i < 4 {
-			out = append(out, causeLine{x.Fault.Title(), probability(x.Probability)})
-		}
+// inQuestion are the causes that are at least so probable: one to four of them.
+func inQuestion(ranked []detect.Candidate, least float64) []detect.Candidate {
+	n := 1
+	for n < min(4, len(ranked)) && ranked[n].Probability >= least {
+		n++
 	}
-	return out
+	return ranked[:n]
 }

@@ -50,7 +50,9 @@ func (b *Board) stopSheet(w http.ResponseWriter, r *http.Request) {
 		out.Site, out.Address = s.Name, s.Address
 	}
 	belief := v.Belief()
-	out.Causes = causesNow(belief.Ranked())
+	for _, x := range inQuestion(belief.Ranked(), 0.1) {
+		out.Causes = append(out.Causes, causeLine{x.Fault.Title(), probability(x.Probability)})
+	}
 	for _, e := range a.Evidence {
 		out.Evidence = append(out.Evidence, c.reader.sentence(e.Text))
 	}

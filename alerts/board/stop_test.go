@@ -100,7 +100,7 @@ func TestStopByLinkAlone(t *testing.T) {
 		t.Fatalf("%d %s", code, page)
 	}
 	_, page = press(t, b, path+"/outcome", form("kind", "repaired", "product", "sell", "fault", "evaporator-fan-stopped", "what", "Fan motor replaced", "part:evaporator fan motor", "1"))
-	has(t, page, "Repaired", "Fan motor replaced", "Used: evaporator fan motor", "The sensors do not show it yet", "Done here")
+	has(t, page, "Repaired", "Fan motor replaced", "Used: evaporator fan motor", "the sensors do not show it yet", "Done here")
 	kept, err := b.visits.Visits(t.Context(), ledger.VisitQuery{Labelled: true})
 	if err != nil || len(kept) != 1 || kept[0].Label != "evaporator-fan-stopped" || kept[0].Site != site {
 		t.Fatalf("%+v %v", kept, err)

@@ -197,7 +197,7 @@ func (b *Board) held(ctx context.Context, r Reader, v *visit.Visit, zone *time.L
 	}
 	switch h := visit.Judge(v, about, moves, now); h.Standing {
 	case visit.Waiting:
-		return "The sensors do not show it yet; they were repaired for " + span(now.Sub(v.Outcome.At)) + ".", "", nil
+		return "Repaired " + span(now.Sub(v.Outcome.At)) + " ago; the sensors do not show it yet.", "", nil
 	case visit.Holding:
 		return "The repair holds: back to normal since " + r.moment(h.At, now, zone) + ".", "", nil
 	case visit.Proven:

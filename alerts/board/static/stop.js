@@ -13,9 +13,11 @@
     say(n ? `No connection. ${n === 1 ? "What you pressed is" : n + " things you pressed are"} kept on this phone and sent when there is one. You can go on.` : "");
   };
   const show = (html) => {
-    const fresh = new DOMParser().parseFromString(html, "text/html").querySelector("main");
-    if (!fresh) return;
-    document.querySelector("main").replaceWith(document.importNode(fresh, true));
+    const page = new DOMParser().parseFromString(html, "text/html");
+    for (const part of ["main", "footer"]) {
+      const fresh = page.querySelector(part);
+      if (fresh) document.querySelector(part).replaceWith(document.importNode(fresh, true));
+    }
     timers();
   };
   const send = async () => {
