@@ -2,6 +2,8 @@ package notify
 
 import (
 	"bufio"
+	"crypto/tls"
+	"encoding/base64"
 	"fmt"
 	"io"
 	"net"
@@ -26,6 +28,9 @@ const (
 	halfOpen               // takes the data, then neither answers nor closes
 	takeAndDrop            // takes the data and closes without an answer
 	dropQuit               // takes the data, says so, closes at RSET
+	dropShake              // closes in the middle of the TLS handshake
+	noTLSNow               // 454 to STARTTLS
+	badPassword            // 535 to AUTH, whatever it is
 )
 
 // smtpServer is a small real mail server on the loopback, whose faults are chosen.
@@ -34,6 +39,10 @@ type smtpServer struct {
 	ln   net.Listener
 	done chan struct{}
 	wg   sync.WaitGroup
+	tls  *tls.Config // nil: no encryption
+	from bool        // TLS from the first byte, not by STARTTLS
+	user string      // "" : no authentication; else PLAIN or LOGIN, over TLS only
+	pass string
 
 	mu     sync.Mutex
 	script []smtpFault       // one a connection, then fine; guarded by mu
@@ -44,11 +53,17 @@ type smtpServer struct {
 
 func newSMTP(t *testing.T, script ...smtpFault) *smtpServer {
 	t.Helper()
+	return newSMTPWith(t, func(*smtpServer) {}, script...)
+}
+
+func newSMTPWith(t *testing.T, set func(*smtpServer), script ...smtpFault) *smtpServer {
+	t.Helper()
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
 	s := &smtpServer{t: t, ln: ln, done: make(chan struct{}), script: script, bodies: map[string]string{}}
+	set(s)
 	s.wg.Go(func() {
 		for {
 			c, err := ln.Accept()
@@ -87,6 +102,16 @@ func (s *smtpServer) serve(c net.Conn) {
 		fmt.Fprint(c, "421 busy\r\n")
 		return
 	}
+	encrypted := false
+	if s.from {
+		if fault == dropShake {
+			_, _ = io.ReadFull(c, make([]byte, 8))
+			return
+		}
+		c, encrypted = tls.Server(c, s.tls), true
+		defer c.Close()
+	}
+	authenticated := s.user == ""
 	r := bufio.NewReader(c)
 	say := func(line string) { fmt.Fprint(c, line+"\r\n") }
 	say("220 loopback ESMTP")
@@ -98,7 +123,37 @@ func (s *smtpServer) serve(c net.Conn) {
 		verb, _, _ := strings.Cut(strings.ToUpper(strings.TrimSpace(line)), " ")
 		switch {
 		case verb == "EHLO" || verb == "HELO":
-			say("250-loopback\r\n250 8BITMIME")
+			say("250-loopback")
+			if s.tls != nil && !encrypted {
+				say("250-STARTTLS")
+			}
+			if s.user != "" && encrypted {
+				say("250-AUTH PLAIN LOGIN")
+			}
+			say("250 8BITMIME")
+		case verb == "STARTTLS":
+			if fault == noTLSNow {
+				say("454 not now")
+				continue
+			}
+			say("220 go on")
+			if fault == dropShake {
+				_, _ = io.ReadFull(c, make([]byte, 8))
+				return
+			}
+			c, encrypted = tls.Server(c, s.tls), true
+			defer c.Close()
+			r = bufio.NewReader(c)
+		case verb == "AUTH":
+			ok := s.check(line, r, say)
+			if fault == badPassword || !ok || !encrypted {
+				say("535 no")
+				continue
+			}
+			authenticated = true
+			say("235 welcome")
+		case !authenticated && (verb == "MAIL" || verb == "RCPT" || verb == "DATA"):
+			say("530 who are you")
 		case verb == "RCPT" && fault == noMailbox:
 			say("550 no such mailbox")
 		case verb == "RCPT" && fault == greylist:
@@ -143,6 +198,34 @@ func (s *smtpServer) serve(c net.Conn) {
 			say("250 ok")
 		}
 	}
+}
+
+// check reads PLAIN (RFC 4616) or LOGIN credentials.
+func (s *smtpServer) check(line string, r *bufio.Reader, say func(string)) bool {
+	f := strings.Fields(line)
+	next := func(prompt string) string {
+		say("334 " + base64.StdEncoding.EncodeToString([]byte(prompt)))
+		l, _ := r.ReadString('\n')
+		b, _ := base64.StdEncoding.DecodeString(strings.TrimSpace(l))
+		return string(b)
+	}
+	if len(f) < 2 {
+		return false
+	}
+	switch strings.ToUpper(f[1]) {
+	case "PLAIN":
+		var got string
+		if len(f) == 3 {
+			b, _ := base64.StdEncoding.DecodeString(f[2])
+			got = string(b)
+		} else {
+			got = next("")
+		}
+		return got == "\x00"+s.user+"\x00"+s.pass
+	case "LOGIN":
+		return next("Username:") == s.user && next("Password:") == s.pass
+	}
+	return false
 }
 
 func (s *smtpServer) take(data string) {
