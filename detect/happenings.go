@@ -26,25 +26,30 @@ func (m *Machine) live(r *collector.Reading, well float64) {
 	if !ok {
 		in, out = math.NaN(), math.NaN()
 	}
-	s.Life.Observe(&life.Input{Reading: r, Run: &s.Track.Run, In: float32(in), Out: float32(out), Interval: s.Interval})
+	s.Life.Observe(&life.Input{Reading: r, Run: &s.Track.Run, In: float32(in), Out: float32(out), Interval: s.Interval, Ill: well < 0.4})
 }
 
-// ordinaryLife notes what the filter takes for ordinary.
+// ordinaryLife notes warm product, which the filter tells from a fault by all
+// its features. What flickers is one piece, and what passes at once was none; while
+// something is wrong nobody can say.
 func (m *Machine) ordinaryLife(q *[diagnose.NumStates]float64, at collector.Millis) {
 	book := &m.s.Life
-	for _, x := range [...]struct {
-		state diagnose.State
-		kind  HappeningKind
-	}{{diagnose.WarmLoad, Restock}, {diagnose.Unplugged, Cleaning}, {diagnose.Resettled, SetpointMoved}} {
-		lasts := book.Lasting(x.kind) != nil
-		switch {
-		case !lasts && q[x.state] > happens:
-			book.Note(x.kind, at, 0, 0)
-		case lasts && q[x.state] < isOver:
-			book.End(x.kind, at)
+	lasts := book.Lasting(Restock) != nil
+	switch {
+	case !lasts && q[diagnose.WarmLoad] > happens && !m.s.Open[slotMachine].Is:
+		if !book.Again(Restock, at, oneFilling) {
+			book.Note(Restock, at, 0, 0)
 		}
+	case lasts && q[diagnose.WarmLoad] < isOver:
+		book.EndAfter(Restock, at, shortestFilling)
 	}
 }
+
+// What of a filling hangs together, and the least that is one, ms.
+const (
+	oneFilling      = 4 * 3600000
+	shortestFilling = 25 * 60000
+)
 
 // lastFilled is when the newest restock on the timeline began, 0 if there is none.
 func (m *Machine) lastFilled() (at collector.Millis) {
@@ -58,9 +63,15 @@ func (m *Machine) lastFilled() (at collector.Millis) {
 
 // silenceOver puts a silence from one pipeline time to another on the timeline.
 func (m *Machine) silenceOver(from, until collector.Millis) {
-	if from = max(from, m.s.Listening); until-from >= lastLink {
+	if from = max(from, m.s.Listening); until-from >= m.silenceLeast() {
 		m.s.Life.Note(LinkOutage, from, until, float32(until-from)/60000)
 	}
+}
+
+// silenceLeast is the shortest silence worth a line: a gateway that sends
+// twenty minutes at once is silent for twenty.
+func (m *Machine) silenceLeast() collector.Millis {
+	return max(lastLink, collector.Millis(3*m.s.Spacing*1000))
 }
 
 func (m *Machine) happenings() (out []Happening) {

@@ -10,7 +10,8 @@ import (
 )
 
 // load lets the run fraction follow a reading of a machine that measures its
-// room. well is the probability that it is well.
+// room. well is the probability that it is well
+// and no warm product is being pulled down.
 func (m *Machine) load(r *collector.Reading, well float64) {
 	s := &m.s
 	run := &s.Track.Run
@@ -23,9 +24,6 @@ func (m *Machine) load(r *collector.Reading, well float64) {
 	s.LoadAt = r.At
 	if !ok || !room || !run.Known || s.Track.Suspect(collector.CabinetAir) {
 		return
-	}
-	if s.Track.PullingDown(r.At) {
-		well = 0 // what came in warm is no load of the room
 	}
 	s.Load.Observe(&thermal.Seen{Hours: float64(dt) / 3600000, Air: float64(air), Amb: amb, Running: run.Running,
 		RanFor: float64(run.LastRun) / 60, StoodFor: float64(run.LastOff) / 60, Well: well})

@@ -62,6 +62,7 @@ type state struct {
 	LookedAt    collector.Millis // event time of the last look
 	AirAt       collector.Millis
 	Interval    float32 // s between instants, learned
+	Spacing     float32 // s between messages, learned
 	Offline     bool    // the status topic said so
 	WentWell    collector.Millis
 	Serial      int32

@@ -12,9 +12,7 @@ import (
 // for a router to restart, and several intervals of a slow machine.
 func (m *Machine) silentAfter() collector.Millis {
 	d := collector.Millis(25 * 60000)
-	if i := collector.Millis(m.s.Interval * 8 * 1000); i > d {
-		d = i
-	}
+	d = max(d, collector.Millis(m.s.Interval*8*1000), collector.Millis(m.s.Spacing*3*1000))
 	if m.s.Offline {
 		d = 20 * 60000 // the broker itself saw the machine go
 	}
@@ -27,8 +25,12 @@ func (m *Machine) heard(r *collector.Reading, emit func(*Finding)) {
 	if r.Status == collector.Offline {
 		return // that is the broker speaking
 	}
-	if s.Heard != 0 && s.Now-s.Heard >= lastLink {
-		m.silenceOver(s.Heard, s.Now)
+	if quiet := s.Now - s.Heard; s.Heard != 0 && quiet > 0 {
+		if quiet >= lastLink {
+			m.silenceOver(s.Heard, s.Now)
+		}
+		// How far apart its messages come; one long silence says little of that.
+		s.Spacing += 0.1 * (min(float32(quiet)/1000, 3*s.Spacing+300) - s.Spacing)
 	}
 	s.Heard = s.Now
 	if r.Status == collector.NoStatus {

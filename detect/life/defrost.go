@@ -18,9 +18,9 @@ type defrost struct {
 	still    float32 // min for which the coil stood still near 0 °C under warmer air
 	hot      float32 // min for which the coil was warmer than the air
 	prevCoil float32
-	called   bool // the thermostat called during the stop
-	opened   bool
-	follows  bool // the stop was seen from its beginning
+	called   bool    // the thermostat called during the stop
+	door     float32 // min for which the door was open
+	follows  bool    // the stop was seen from its beginning
 
 	ends   [2]seconds // the last two ends of pauses that no thermostat explains
 	period float32    // min between them, once it has come again
@@ -60,7 +60,9 @@ func (b *Book) defrosts(m *moment) {
 	if m.Run.Running {
 		return
 	}
-	d.opened = d.opened || m.doorIsOpen && m.dt > 4
+	if m.doorIsOpen {
+		d.door += m.dt
+	}
 	if r := m.Reading; r.Has.Has(collector.CompressorCall) && r.Value[collector.CompressorCall] > 0.5 {
 		d.called = true
 	}
@@ -100,8 +102,12 @@ func (b *Book) pauseEnded(m *moment) {
 	// they keep no time.
 	early := m.Out == m.Out && d.stopAir > m.Out+0.55*max(m.In-m.Out, 1)
 	held := m.In == m.In && d.maxAir > m.In+0.6
-	if !d.called && !d.opened && (early || held || long) && b.due(m.at) {
+	if !d.called && d.door < 5 && (early || held || long) && b.due(m.at) {
 		way = timed
+	}
+	if d.door >= 6 && d.maxAir > m.In+1 && length >= 12 && !d.called {
+		b.add(Event{Kind: Cleaning, Way: 3, from: d.stopAt, to: m.at, A: d.door})
+		return
 	}
 	switch {
 	case d.hot >= 2.5:

@@ -83,6 +83,7 @@ type Input struct {
 	Run      *runstate.State // after the reading
 	In, Out  float32         // °C of the air at starts and stops; NaN unknown
 	Interval float32         // s between readings, usually
+	Ill      bool            // something is wrong with it, so what it does is not its habit
 }
 
 // moment is an input, taken apart once for all that look at it.
@@ -188,10 +189,29 @@ func (b *Book) Lasting(k Kind) *Event {
 	return nil
 }
 
-// End ends what of a kind still lasts.
-func (b *Book) End(k Kind, at collector.Millis) {
+// Again takes up what of a kind ended within some time before at, and reports
+// whether there was any: a thing that flickers is one thing.
+func (b *Book) Again(k Kind, at collector.Millis, within collector.Millis) bool {
+	for i := len(b.events) - 1; i >= 0; i-- {
+		if e := &b.events[i]; e.Is && e.Kind == k {
+			if e.to != 0 && at-e.To() > within {
+				return false
+			}
+			e.to = 0
+			b.lasting |= 1 << k
+			return true
+		}
+	}
+	return false
+}
+
+// EndAfter ends what of a kind still lasts, and takes back what lasted less than
+// least.
+func (b *Book) EndAfter(k Kind, at, least collector.Millis) {
 	if e := b.Lasting(k); e != nil {
-		e.to = secondsOf(at)
+		if e.to = secondsOf(at); at-e.From() < least {
+			b.drop(e)
+		}
 	}
 }
 

@@ -2,6 +2,7 @@ package life_test
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -76,10 +77,14 @@ func (p *plant) live(n collector.Millis) {
 	}
 }
 
-// want returns the events of a kind and complains of any other.
-func (p *plant) want(k life.Kind, n int) (got []*life.Event) {
+// want returns the events of a kind and complains of any other, but those that
+// may be there beside.
+func (p *plant) want(k life.Kind, n int, beside ...life.Kind) (got []*life.Event) {
 	p.t.Helper()
 	for e := range p.book.Each {
+		if slices.Contains(beside, e.Kind) {
+			continue
+		}
 		if e.Kind != k {
 			p.t.Errorf("%v, %v: %s", e.Kind, e.From().Time(), e.Text())
 			continue
@@ -225,7 +230,9 @@ func TestMovedBandIsNoSaver(t *testing.T) {
 		}
 	}
 	p.live(9 * 1440)
-	p.want(life.EnergySaver, 0)
+	if e := p.want(life.SetpointMoved, 1)[0]; math.Abs(float64(e.A)-2) > 0.3 || e.From() < begin+5*day || e.From() > begin+6*day+2*hour {
+		t.Errorf("%v: %s", e.From()-begin, e.Text())
+	}
 }
 
 func TestHeatWave(t *testing.T) {
@@ -262,7 +269,7 @@ func TestPowerBlip(t *testing.T) {
 			t.Error(e.Text())
 		}
 	})
-	t.Run("too long for a blip", func(t *testing.T) {
+	t.Run("too long for a blip: somebody pulled the plug", func(t *testing.T) {
 		p := newPlant(t)
 		p.bend = func(p *plant, r *collector.Reading) {
 			volts(p, r)
@@ -271,7 +278,9 @@ func TestPowerBlip(t *testing.T) {
 			}
 		}
 		p.live(2 * 1440)
-		p.want(life.PowerBlip, 0)
+		if e := p.want(life.Cleaning, 1)[0]; !strings.Contains(e.Text(), "61 min") {
+			t.Error(e.Text())
+		}
 	})
 	t.Run("the readings pause and it has to start again", func(t *testing.T) {
 		p := newPlant(t)
@@ -297,6 +306,69 @@ func TestPowerBlip(t *testing.T) {
 		p.live(2 * 1440)
 		p.want(life.PowerBlip, 0)
 	})
+}
+
+// A plug that was out for so long that nothing was measured and the air is warm.
+func TestCleaning(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		air  float64 // °C at the return
+		want int
+	}{{"unplugged", 7.5, 1}, {"not heard", 4.5, 0}} {
+		p := newPlant(t)
+		p.bend = func(p *plant, r *collector.Reading) {
+			switch m := (p.at - begin) / minute; {
+			case m >= 2002 && m < 2040:
+				r.Has = 0
+			case m == 2040:
+				r.Value[collector.CabinetAir] = c.air
+			}
+		}
+		p.live(2 * 1440)
+		p.want(life.Cleaning, c.want)
+	}
+}
+
+// The machine stood warm with its door open.
+func TestCleaningWithTheDoorOpen(t *testing.T) {
+	p := newPlant(t)
+	from := begin + 30*hour
+	p.hold = func(p *plant) bool { return p.at >= from && p.at < from+40*minute }
+	p.bend = func(p *plant, r *collector.Reading) {
+		if p.at >= from && p.at < from+40*minute {
+			r.Value[collector.CabinetAir] = 5 + 4*float64(p.at-from)/float64(40*minute)
+			if p.at < from+25*minute {
+				r.Value[collector.Door] = 1
+			}
+		}
+	}
+	p.live(2 * 1440)
+	if e := p.want(life.Cleaning, 1, life.DoorTraffic)[0]; !strings.Contains(e.Text(), "the door open for 2") {
+		t.Error(e.Text())
+	}
+}
+
+// A restock that flickers is one, and one that passes at once was none.
+func TestFlicker(t *testing.T) {
+	var b life.Book
+	b.Note(life.Restock, begin, 0, 0)
+	b.EndAfter(life.Restock, begin+hour, 25*minute)
+	if !b.Again(life.Restock, begin+2*hour, 4*hour) || b.Lasting(life.Restock) == nil {
+		t.Error("an hour later it is not the same")
+	}
+	b.EndAfter(life.Restock, begin+3*hour, 25*minute)
+	if b.Again(life.Restock, begin+10*hour, 4*hour) {
+		t.Error("seven hours later it is still the same")
+	}
+	b.Note(life.Restock, begin+10*hour, 0, 0)
+	b.EndAfter(life.Restock, begin+10*hour+8*minute, 25*minute)
+	n := 0
+	for range b.Each {
+		n++
+	}
+	if n != 1 {
+		t.Errorf("%d restocks, want 1", n)
+	}
 }
 
 func TestSensorReplaced(t *testing.T) {
@@ -328,7 +400,7 @@ func TestSensorReplaced(t *testing.T) {
 				}
 			}
 			p.live(4 * 1440)
-			for _, e := range p.want(life.SensorReplaced, c.want) {
+			for _, e := range p.want(life.SensorReplaced, c.want, life.SetpointMoved) {
 				if collector.Channel(e.Way) != c.channel || math.Abs(float64(e.A)-c.by) > 0.4 || math.Abs(float64(e.From()-begin-from*minute)) > float64(10*minute) {
 					t.Errorf("%v at %v: %s", e.From(), begin+from*minute, e.Text())
 				}
@@ -348,7 +420,7 @@ func TestMachineThatStepsIsNoSensor(t *testing.T) {
 		}
 	}
 	p.live(4 * 1440)
-	p.want(life.SensorReplaced, 0)
+	p.want(life.SetpointMoved, 1)
 }
 
 func TestReadingsOfAnOutageAreCounted(t *testing.T) {

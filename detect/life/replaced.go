@@ -159,5 +159,13 @@ func (b *Book) judgeStep() {
 			return // the machine moved with it
 		}
 	}
+	if which == collector.CabinetAir { // the band has not moved, its measure has
+		for i := range b.events {
+			if e := &b.events[i]; e.Is && e.Kind == SetpointMoved && e.from > s.at-3600 {
+				b.drop(e)
+			}
+		}
+		b.saver.slow, b.saver.base = b.saver.slow+own, b.saver.base+own
+	}
 	b.add(Event{Kind: SensorReplaced, Way: s.which, from: s.at, to: s.at, A: own})
 }

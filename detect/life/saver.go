@@ -20,7 +20,11 @@ type saver struct {
 	lifted      bool
 	firstAbove  seconds
 	lastStop    seconds
-	begin, end  int16 // UTC minutes of the day of the last lift
+	slow        float32 // °C at the stops, over days
+	away        uint8   // ordinary stops in a row far from slow
+	awayFrom    seconds
+	first       seconds // the first stop
+	begin, end  int16   // UTC minutes of the day of the last lift
 	hasHours    bool
 	announced   bool
 	firstHeight float32
@@ -29,14 +33,18 @@ type saver struct {
 // nights looks at a stop.
 func (b *Book) nights(m *moment) {
 	s := &b.saver
-	if m.Run.LastRun < 2 {
-		return
+	if m.Run.LastRun < 2 || m.Ill {
+		return // a machine in trouble stops where it can
 	}
 	before := s.lastStop
 	s.lastStop = m.at
 	if s.n < 6 {
 		s.n++
 		s.base += (m.air - s.base) / float32(s.n)
+		s.slow = s.base
+		if s.first == 0 {
+			s.first = m.at
+		}
 		return
 	}
 	up := m.air - s.base
@@ -44,8 +52,8 @@ func (b *Book) nights(m *moment) {
 		switch {
 		case up < liftLeast:
 			s.above = 0
-			k := float32(0.12)
-			s.base += k * up
+			s.base += 0.12 * up
+			b.moved(m)
 		case up > liftMost:
 			s.above = 0 // that is no thermostat
 		case s.above == 0:
@@ -68,7 +76,8 @@ func (b *Book) nights(m *moment) {
 	if up > 0.5*s.lift {
 		s.lift += 0.2 * (up - s.lift)
 		if length > saverMost { // not a night: the band has moved
-			s.base, s.lifted, s.above, s.days = m.air, false, 0, 0
+			b.add(Event{Kind: SetpointMoved, from: s.firstAbove, to: s.firstAbove, A: s.lift})
+			s.base, s.slow, s.lifted, s.above, s.days, s.away = m.air, m.air, false, 0, 0, 0
 			b.saverOver(m, false)
 		}
 		return
@@ -97,6 +106,34 @@ func (b *Book) nights(m *moment) {
 		e.to, e.A, e.B = end, s.lift, float32(s.days)
 	}
 	s.announced = false
+}
+
+// Bounds of a band that has moved for good.
+const (
+	movedLeast = 0.45      // K
+	movedStops = 10        // in a row
+	movedFor   = 10 * 3600 // s
+	movedKnown = 40 * 3600 // s that must have been seen before
+)
+
+// moved looks for a band that stands apart from that of the days before.
+func (b *Book) moved(m *moment) {
+	s := &b.saver
+	d := s.base - s.slow
+	if abs(d) < movedLeast || m.at-s.first < movedKnown {
+		if s.away = 0; m.at-s.first < movedKnown {
+			s.slow += 0.1 * (s.base - s.slow)
+		}
+		s.slow += 0.02 * (m.air - s.slow)
+		return
+	}
+	if s.away == 0 {
+		s.awayFrom = m.at
+	}
+	if s.away = min(s.away+1, 200); s.away >= movedStops && m.at-s.awayFrom >= movedFor {
+		b.add(Event{Kind: SetpointMoved, from: s.awayFrom, to: s.awayFrom, A: d})
+		s.slow, s.away = s.base, 0
+	}
 }
 
 // saverOver closes what was announced; where it was no saver after all it is

@@ -2,13 +2,18 @@ package life
 
 import "coilward/collector"
 
-// A blip is a loss of supply too short to be a fault, min.
-const blipMost = 12
+// A blip is a loss of supply too short to be a fault; what is longer and comes back
+// within some hours is a plug that was pulled, to clean or to move the machine, min.
+const (
+	blipMost  = 12
+	cleanMost = 150
+)
 
 // supply watches for the supply going and coming back.
 type supply struct {
 	gone  seconds // since when; 0 it is there
 	usual float32 // lowest mains current of a machine with its supply, A
+	air   float32 // °C of the cabinet air before this reading
 }
 
 // power reads the signs of supply in a reading.
@@ -35,6 +40,8 @@ func (b *Book) blips(m *moment) {
 	case m.lit && s.gone != 0:
 		if minutes := float32(m.at-s.gone) / 60; minutes <= blipMost {
 			b.add(Event{Kind: PowerBlip, Way: 1, from: s.gone, to: m.at, A: max(minutes-m.dt, m.dt/2)})
+		} else if minutes <= cleanMost {
+			b.add(Event{Kind: Cleaning, Way: 1, from: s.gone, to: m.at, A: minutes})
 		}
 		s.gone = 0
 		return
@@ -43,6 +50,13 @@ func (b *Book) blips(m *moment) {
 		if a := float32(m.Reading.Value[collector.MainsCurrent]); s.usual == 0 || a < s.usual {
 			s.usual = a
 		}
+	}
+	// A machine that was only not heard keeps its band meanwhile.
+	if m.dt > 10 && m.dt <= cleanMost && m.air == m.air && m.In == m.In && m.air > max(m.In+0.8, s.air+1.5) && b.last != 0 {
+		b.add(Event{Kind: Cleaning, Way: 2, from: b.last, to: m.at, A: m.air})
+	}
+	if m.air == m.air {
+		s.air = m.air
 	}
 	// Where the electronics go dark with the rest, the readings pause, and the
 	// compressor that ran stands afterwards though the air is not cold yet.

@@ -13,12 +13,15 @@ func (e *Event) Text() string {
 	case Restock:
 		return e.lasted("warm product is being cooled down", "warm product was cooled down in %s")
 	case Cleaning:
-		return e.lasted("unplugged, or being cleaned", "unplugged for %s, or cleaned")
-	case SetpointMoved:
-		if e.A != 0 {
-			return fmt.Sprintf("the thermostat keeps another band, %.1f K %s", abs(e.A), direction(e.A))
+		switch e.Way {
+		case 2:
+			return fmt.Sprintf("unplugged for about %s: nothing was measured, and the air had gone to %.1f °C", span(minutes), e.A)
+		case 3:
+			return fmt.Sprintf("cleaned, or worked at: it stood for %s, the door open for %.0f min of it", span(minutes), e.A)
 		}
-		return "the thermostat keeps another band"
+		return "no supply for " + span(minutes) + ": unplugged, or cleaned"
+	case SetpointMoved:
+		return fmt.Sprintf("the thermostat keeps a band %.1f K %s than before", abs(e.A), direction(e.A))
 	case DoorTraffic:
 		return fmt.Sprintf("%.0f openings seen; its mean is %.1f an hour", e.A, e.B)
 	case Defrost:
