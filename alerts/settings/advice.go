@@ -75,14 +75,14 @@ func adviseDelays(m *fleet.Machine, say func(*fleet.Machine, string, ...any)) {
 	for u, d := range m.Alerting.OnDelay {
 		if u >= int(fleet.High) && d != nil && ends && *d > left/4 {
 			say(m, "an on-delay of %s for %s: when cooling stops, product at %g °C in a room of %g °C passes %g °C after about %s, and somebody must still get there",
-				fleet.Delay(*d), fleet.Urgency(u), start, warmRoom, m.Limits.Warm, alerts.Span(left))
+				alerts.Span(*d), fleet.Urgency(u), start, warmRoom, m.Limits.Warm, alerts.Span(left))
 		}
 	}
 	if d := m.Alerting.RestockDelay; d != nil && m.Product.TimeCounted() && *d >= 4*time.Hour {
-		say(m, "an on-delay of %s after a restock is all of the 4 h that %s may be above its limit (FDA Food Code 3-501.19)", fleet.Delay(*d), m.Product)
+		say(m, "an on-delay of %s after a restock is all of the 4 h that %s may be above its limit (FDA Food Code 3-501.19)", alerts.Span(*d), m.Product)
 	}
 	if d := m.Alerting.OffDelay; d != nil && *d < 5*time.Minute {
-		say(m, "an off-delay of %s is shorter than a compressor’s cycle: alerts may come and go with it", fleet.Delay(*d))
+		say(m, "an off-delay of %s is shorter than a compressor’s cycle: alerts may come and go with it", alerts.Span(*d))
 	}
 	if most := m.Alerting.AtMost; most != nil && *most < fleet.High && m.Product.TimeCounted() {
 		say(m, "%s is kept from becoming more urgent than %s, also when it must be discarded soon", m.Product, *most)

@@ -160,8 +160,8 @@ func TestSettingsCommands(t *testing.T) {
 	}
 	says(do(statusFailed, set("import", "--who", "Ana", "--why", "x", saved)...), "nothing is changed")
 	says(do(statusFailed, set("import", "--who", "Ana", "--why", "x", filepath.Join(dir, "bad.yaml"))...), "bad.yaml:1:", "cold limit")
-	says(do(statusOK, set("import", "--who", "Ben", "--why", "y", filepath.Join(dir, "b.yaml"))...), "version 2", "advice: cab-0417: an off-delay of 1m")
-	says(do(statusOK, "check", "--config", config), "settings: good, version 2 with 1 value", "advice: cab-0417: an off-delay of 1m")
+	says(do(statusOK, set("import", "--who", "Ben", "--why", "y", filepath.Join(dir, "b.yaml"))...), "version 2", "advice: cab-0417: an off-delay of 1 min")
+	says(do(statusOK, "check", "--config", config), "settings: good, version 2 with 1 value", "advice: cab-0417: an off-delay of 1 min")
 	do(statusOK, set("import", "--who", "Ana", "--why", "back by file", saved)...)
 	if again := do(statusOK, set("export")...); again != first {
 		t.Errorf("imported, it is exported as\n%swas\n%s", again, first)

@@ -46,7 +46,7 @@ func recordedDays(t *testing.T, machines, days int) (dir string, sim *simulate.F
 }
 
 // fill stores what the cabinets say for a while, as the intake would.
-func fill(t *testing.T, store *history.Store, sim *simulate.Fleet, f *fleet.Fleet, d time.Duration) {
+func fill(t testing.TB, store *history.Store, sim *simulate.Fleet, f *fleet.Fleet, d time.Duration) {
 	t.Helper()
 	start := sim.Now()
 	p := newPipeline(pipelineOptions{Fleet: f})
