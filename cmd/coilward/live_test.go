@@ -45,11 +45,14 @@ type live struct {
 }
 
 // startLive starts a daemon on the embedded broker.
-func startLive(t *testing.T, dir string, f *fleet.Fleet, at time.Time) *live {
+func startLive(t *testing.T, dir string, f *fleet.Fleet, at time.Time, change ...func(*config)) *live {
 	t.Helper()
 	c := defaults()
 	c.DataDir, c.hasBroker, c.FleetFile = dir, true, filepath.Join(dir, "fleet.yaml")
 	c.Broker.Listen, c.Board.Listen, c.gather = "127.0.0.1:0", "127.0.0.1:0", 200*time.Microsecond
+	for _, change := range change {
+		change(&c)
+	}
 	clock := newFastClock(at, time.Now)
 	ctx, cancel := context.WithCancel(context.Background())
 	d, err := newDaemon(ctx, &c, f, clock, zerolog.Nop())
