@@ -245,3 +245,33 @@ func TestSilenceIsSaid(t *testing.T) {
 		t.Error("has reported, and is not heard of")
 	}
 }
+
+// An alert is taken by its link alone; looking takes nothing, and pressing twice is
+// once.
+func TestAlertIsTakenByLink(t *testing.T) {
+	w, _, b := onDuty(t)
+	path := "/take/" + b.links.Token(notify.Grant{Alert: "A-000001", Person: "ben", Until: w.now.Add(time.Hour).Unix()})
+	has(t, get(t, b, path).Body.String(), "<h1>evaporator fan stopped</h1>", "I take it", "evaporator fan draws 0.02", "keep the plug in your own hands", "geo:42.")
+	if a, _ := w.Alert(t.Context(), "A-000001"); a.State != alerts.Unacknowledged {
+		t.Fatal("looking took it")
+	}
+	for range 2 {
+		_, page := press(t, b, path, nil)
+		has(t, page, "Taken by ben")
+	}
+	if a, _ := w.Alert(t.Context(), "A-000001"); a.State != alerts.Acknowledged || a.AcknowledgedBy != "ben" || len(w.steps["A-000001"]) != 2 {
+		t.Errorf("%+v %v", a, w.steps["A-000001"])
+	}
+	stop, _ := firstStop(t, &rounds{w: w, roster: b.routesOf.(*rounds).roster}, b)
+	for want, bad := range map[int]string{404: "/take/" + strings.TrimPrefix(stop, "/stop/"), 410: "/take/" + b.links.Token(notify.Grant{Alert: "A-000001", Person: "ben", Until: w.now.Unix()})} {
+		if code := get(t, b, bad).Code; code != want {
+			t.Errorf("%s: %d, want %d", bad, code, want)
+		}
+		if code, _ := press(t, b, bad, nil); code != want {
+			t.Errorf("pressed: %d, want %d", code, want)
+		}
+	}
+	if code := get(t, b, "/take/"+b.links.Token(notify.Grant{Alert: "A-none", Person: "ben", Until: w.now.Add(time.Hour).Unix()})).Code; code != 404 {
+		t.Errorf("an alert that is not there: %d", code)
+	}
+}

@@ -50,7 +50,8 @@ type daemon struct {
 	client   *mqtt.Client   // nil: not used
 	influx   *influx.DB     // nil: not used
 	board    *board.Board
-	dispatch *dispatcher // nil: no techs to send
+	dispatch *dispatcher
+	links    *notify.Links
 	bell     board.Bell
 
 	feeding sync.Mutex // held by whoever feeds pipe.models
@@ -91,6 +92,9 @@ func newDaemon(ctx context.Context, c *config, f *fleet.Fleet, clock Clock, log 
 		return nil, err
 	}
 	if f, err = d.settle(ctx, f); err != nil {
+		return nil, err
+	}
+	if d.links, err = openLinks(c.DataDir); err != nil {
 		return nil, err
 	}
 	if err := d.people(f); err != nil {
@@ -140,7 +144,7 @@ func (d *daemon) people(f *fleet.Fleet) error {
 		return err
 	}
 	d.team = notify.NewTeam(notify.TeamOptions{
-		Settings: settings, BoardURL: d.config.Board.BaseURL, Texts: texts,
+		Settings: settings, BoardURL: d.config.Board.BaseURL, Links: d.links, Texts: texts,
 		Current: func(alert string) (alerts.Alert, bool) { return d.desk.Alert(alert) },
 		Place: func(site string) notify.Place {
 			s, ok := d.fleet.Load().Site(site)

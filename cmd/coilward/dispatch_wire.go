@@ -59,17 +59,13 @@ func (d *daemon) routes(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	links, err := openLinks(d.config.DataDir)
-	if err != nil {
-		return err
-	}
 	// Only the demonstration's clock is fast, and it is fast only later.
 	gap, again := planGap, planAgain
 	if _, wall := d.clock.(wallClock); !wall {
 		gap, again = 2*time.Second, 10*time.Second
 	}
 	d.dispatch, err = newDispatcher(ctx, dispatchOptions{
-		Roster: c, Parts: parts, Travel: travel, Links: links, Open: d.desk.Alerts, Fleet: d.fleet.Load, Clock: d.clock, Store: d.ledger, Team: d.team,
+		Roster: c, Parts: parts, Travel: travel, Links: d.links, Open: d.desk.Alerts, Fleet: d.fleet.Load, Clock: d.clock, Store: d.ledger, Team: d.team,
 		BaseURL: d.config.Board.BaseURL, Gap: gap, Again: again, Changed: func() { d.bell.Ring(); d.notify.Wake() }, Log: part(d.log, "route"),
 	})
 	return err

@@ -12,6 +12,7 @@ import (
 	"coilward/alerts/board"
 	"coilward/alerts/notify"
 	"coilward/alerts/visit"
+	"coilward/collector"
 )
 
 // linksFile holds the key that signs links. Without it the links that were sent
@@ -48,16 +49,18 @@ func openLinks(dir string) (*notify.Links, error) {
 
 // routeScreens gives the board the routes, and what techs do at their stops.
 func (d *daemon) routeScreens(o *board.Options) {
-	if d.dispatch == nil {
-		return
-	}
 	o.Routes, o.Arrival = d.dispatch, d.dispatch.Arrival
-	o.Links, o.Visits = d.dispatch.o.Links, d.ledger
+	o.Links, o.Visits = d.links, d.ledger
 	o.Visited = d.visited
 }
 
-// visited does what follows from a closed visit.
+// visited does what follows from a closed visit: a machine that was repaired, and
+// whose product is known to be good or gone, starts with a new food clock.
 func (d *daemon) visited(ctx context.Context, v *visit.Visit) error {
 	d.dispatch.Wake() // who is needed there now
-	return d.dispatch.used(ctx, v.Tech, v.Outcome.Parts, "used at "+v.Machine)
+	var err error
+	if o := v.Outcome; o.Kind == visit.Repaired && o.Product != visit.Hold && d.desk != nil {
+		_, err = d.desk.Serviced(ctx, v.Machine, collector.MillisOf(o.At))
+	}
+	return errors.Join(err, d.dispatch.used(ctx, v.Tech, v.Outcome.Parts, "used at "+v.Machine))
 }
