@@ -74,7 +74,7 @@ func (b *Board) alertLine(r Reader, now time.Time, a *alerts.Alert) alertLine {
 		loc, place = zone(s), site{Site: s}.label()
 	}
 	row := alertLine{ID: a.ID, URL: alertURL(a.ID), Key: elementID(a.ID), Machine: a.Machine, Site: place,
-		Title: a.Fault.Title(), Priority: a.Priority.String(), State: a.State.String(), Why: r.sentence(a.Why),
+		Title: titleOf(a), Priority: a.Priority.String(), State: a.State.String(), Why: r.sentence(b.whyNow(a, now)),
 		Opened: r.moment(a.OpenedAt.Time(), now, loc), Acted: acted(r, a, now, loc), Waiting: waits(a.State)}
 	if a.Machine != "" {
 		row.MachineURL = machineURL(a.Machine)
@@ -83,13 +83,7 @@ func (b *Board) alertLine(r Reader, now time.Time, a *alerts.Alert) alertLine {
 		row.Title = causeWords[a.Cause]
 		row.Machine = count(len(a.Members), "machine", "machines")
 	}
-	if a.LimitAt != 0 {
-		if left := a.LimitAt.Time().Sub(now); left > 0 {
-			row.Limit = span(left) + " left, " + r.moment(a.LimitAt.Time(), now, loc)
-		} else {
-			row.Limit = "past its limit since " + r.moment(a.LimitAt.Time(), now, loc)
-		}
-	}
+	row.Limit = b.limitWords(r, a, now, loc)
 	for _, v := range alerts.Possible(a.State, a.Active, alerts.Operator) {
 		switch v {
 		case alerts.Acknowledge:

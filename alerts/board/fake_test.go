@@ -108,8 +108,15 @@ func (w *world) hurt(machine string, f fault.Fault, p float64, left time.Duratio
 	v.ProductTemperature, v.WellProbability, v.CapacityShare, v.Run, v.RunFraction = quantity.Celsius(product), 0.01, 0.31, detect.Running, 0.81
 	w.views[machine] = v
 	a := alerts.Alert{ID: "A-" + id[2:], Machine: machine, Site: v.Site, Members: []alerts.Member{{Finding: id, Machine: machine, Site: v.Site, Fault: f, Active: true}},
-		Active: true, Priority: priority, Why: fmt.Sprintf("$%d of product, %s left, 50 min away", 420, span(left)), Fault: f, Probability: p, Candidates: finding.Candidates,
+		Active: true, Priority: priority, Fault: f, Probability: p, Candidates: finding.Candidates,
 		LimitAt: finding.LimitAt, Since: finding.Since}
+	m, _ := w.fleet.Machine(machine)
+	a.Basis = alerts.Reason{Currency: "$", Value: 420, Product: m.Product, Machines: 1, Fault: f, Limits: m.Limits, LimitAt: finding.LimitAt, Side: finding.LimitSide,
+		Travel: 50 * time.Minute, Sick: 1}
+	if left < 0 {
+		a.Basis.OutSince = finding.LimitAt
+	}
+	a.Why = a.Basis.Line(collector.MillisOf(w.now), alerts.Live{})
 	w.do(&a, alerts.Order{Verb: alerts.Raise, By: alerts.Actor{Role: alerts.Model}, At: at(-48 * time.Minute)})
 	switch state {
 	case alerts.Acknowledged:

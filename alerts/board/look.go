@@ -155,11 +155,14 @@ func (p *picture) lineOf(m *fleet.Machine, s *fleet.Site, v detect.View) line {
 		l.limit = lead.LimitAt.Time()
 		l.past = !l.limit.After(p.now)
 	}
-	if v.HasProduct && (v.ProductTemperature > m.Limits.Warm || v.ProductTemperature < m.Limits.Cold) {
+	switch live := liveOf(v, p.now); {
+	case v.HasProduct && !m.Limits.Holds(v.ProductTemperature):
 		l.past = true
-		if l.limit.IsZero() {
+		if l.limit.IsZero() || l.limit.After(p.now) {
 			l.limit = p.now
 		}
+	case l.past && live.Known: // the forecast was too dark
+		l.past, l.limit = false, p.now
 	}
 	return l
 }

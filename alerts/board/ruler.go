@@ -163,10 +163,6 @@ func (b *Board) rulerLine(r Reader, now time.Time, l line) rulerLine {
 	return row
 }
 
-// staleReason is for how long an alert that opens may tell a reason from before
-// its on-delay.
-const staleReason = 15 * time.Minute
-
 // people fills in what people do about the line.
 func (b *Board) people(row *rulerLine, r Reader, now time.Time, l line) {
 	loc := zone(l.site)
@@ -187,9 +183,7 @@ func (b *Board) people(row *rulerLine, r Reader, now time.Time, l line) {
 	row.Alert, row.AlertURL, row.Priority = a.ID, alertURL(a.ID), a.Priority.String()
 	row.Waiting = waits(a.State)
 	row.Acted = acted(r, a, now, loc)
-	if !l.past || a.MovedAt.Time().After(l.limit.Add(staleReason)) {
-		row.Why = r.sentence(a.Why) // otherwise it tells of time left that has run out since
-	}
+	row.Why = r.sentence(b.whyNow(a, now))
 }
 
 // barOf lays a line out on the ruler.
