@@ -45,7 +45,7 @@ type live struct {
 }
 
 // startLive starts a daemon on the embedded broker.
-func startLive(t *testing.T, dir string, f *fleet.Fleet, at time.Time, change ...func(*config)) *live {
+func startLive(t testing.TB, dir string, f *fleet.Fleet, at time.Time, change ...func(*config)) *live {
 	t.Helper()
 	c := defaults()
 	c.DataDir, c.hasBroker, c.FleetFile = dir, true, filepath.Join(dir, "fleet.yaml")
