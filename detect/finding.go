@@ -6,6 +6,7 @@ package detect
 import (
 	"coilward/collector"
 	"coilward/collector/quantity"
+	"coilward/detect/channel"
 	"coilward/detect/fault"
 	"coilward/detect/life"
 )
@@ -74,6 +75,11 @@ type Finding struct {
 
 	OutSince collector.Millis // event time since which the product has been outside its limits; 0: it is not, or not known
 	FilledAt collector.Millis // event time of the last restock that was recognised; 0: none
+
+	// Which sensor is wrong, and how, of a sensor fault; SensorSort is channel.None
+	// where that is not known.
+	SensorSort channel.Sort
+	Sensor     collector.Channel
 
 	Evidence []Evidence // two to five, strongest first
 	RuledOut []Evidence // what spoke against the runners-up

@@ -22,6 +22,7 @@ const lastLink = 15 * 60000
 func (m *Machine) live(r *collector.Reading, well float64) {
 	s := &m.s
 	m.load(r, well)
+	s.Sensors.Observe(r, s.Track.Run.Running)
 	in, out, ok := s.Track.Band()
 	if !ok {
 		in, out = math.NaN(), math.NaN()

@@ -62,10 +62,10 @@ func (o *open) words(f *Finding) {
 		f.Evidence = append(f.Evidence, o.silenceWords()...)
 	}
 	for _, n := range o.Evidence[:o.NumEvidence] {
-		f.Evidence = append(f.Evidence, Evidence{n.Text(), n.ID.Channel(), n.Since, float64(n.Weight)})
+		f.Evidence = append(f.Evidence, Evidence{n.Text(), n.Channel(), n.Since, float64(n.Weight)})
 	}
 	for _, a := range o.RuledOut[:o.NumRuledOut] {
-		f.RuledOut = append(f.RuledOut, Evidence{"not " + a.Fault.String() + ": " + a.Note.Text(), a.Note.ID.Channel(), a.Note.Since, float64(a.Note.Weight)})
+		f.RuledOut = append(f.RuledOut, Evidence{"not " + a.Fault.String() + ": " + a.Note.Text(), a.Note.Channel(), a.Note.Since, float64(a.Note.Weight)})
 	}
 }
 
@@ -304,6 +304,7 @@ func (m *Machine) describe(o *open, q *[diagnose.NumStates]float64, v *feature.V
 	o.Fault = c[0].Fault
 	m.forecast(o, at)
 	m.evidence(o, v)
+	m.sortSensor(o, v, at)
 }
 
 // say emits a finding's present state.
@@ -338,5 +339,6 @@ func (o *open) finding(m *Machine) Finding {
 		f.Probability = f.Candidates[0].Probability
 	}
 	o.words(&f)
+	m.sensorWords(o, &f)
 	return f
 }

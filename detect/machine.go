@@ -7,6 +7,7 @@ import (
 	"coilward/collector"
 	"coilward/collector/fleet"
 	"coilward/collector/quantity"
+	"coilward/detect/channel"
 	"coilward/detect/diagnose"
 	"coilward/detect/fault"
 	"coilward/detect/feature"
@@ -57,27 +58,30 @@ type state struct {
 	Posterior diagnose.Posterior
 	Product   thermal.Product
 
-	At          collector.Millis // newest event time seen
-	Heard       collector.Millis // pipeline time of the newest message
-	LookedAt    collector.Millis // event time of the last look
-	AirAt       collector.Millis
-	Interval    float32 // s between instants, learned
-	Spacing     float32 // s between messages, learned
-	Offline     bool    // the status topic said so
-	WentWell    collector.Millis
-	Serial      int32
-	Returns     int32 // times the trouble came back soon after it was cleared
-	ClearedAt   collector.Millis
-	Now         collector.Millis
-	Open        [slots]open
-	NoSupply    bool             // the last that was heard spoke of a lost supply
-	OutSince    collector.Millis // event time since which the product is outside its limits
-	WellProduct float32          // product estimate when it last looked well
-	Life        life.Book        // the newest pieces of ordinary life
-	Load        thermal.Load     // run fraction against the room
-	LoadAt      collector.Millis // event time of the last reading that it saw
-	Listening   collector.Millis // pipeline time since which somebody listens without a break
-	MeanAir     [2]float32       // 25 and 100 min means, for the trend
+	At           collector.Millis // newest event time seen
+	Heard        collector.Millis // pipeline time of the newest message
+	LookedAt     collector.Millis // event time of the last look
+	AirAt        collector.Millis
+	Interval     float32 // s between instants, learned
+	Spacing      float32 // s between messages, learned
+	Offline      bool    // the status topic said so
+	WentWell     collector.Millis
+	Serial       int32
+	Returns      int32 // times the trouble came back soon after it was cleared
+	ClearedAt    collector.Millis
+	Now          collector.Millis
+	Open         [slots]open
+	NoSupply     bool             // the last that was heard spoke of a lost supply
+	OutSince     collector.Millis // event time since which the product is outside its limits
+	WellProduct  float32          // product estimate when it last looked well
+	Life         life.Book        // the newest pieces of ordinary life
+	Load         thermal.Load     // run fraction against the room
+	Sensors      channel.Watch    // plain signs of broken sensors
+	SensorSaid   channel.Verdict  // of the finding about the machine, if a sensor leads it
+	SensorSaidAt collector.Millis // event time of it
+	LoadAt       collector.Millis // event time of the last reading that it saw
+	Listening    collector.Millis // pipeline time since which somebody listens without a break
+	MeanAir      [2]float32       // 25 and 100 min means, for the trend
 }
 
 // NewMachine returns the model of a machine nothing has been heard of.
@@ -226,6 +230,7 @@ func (m *Machine) withhold(score *diagnose.Score, at collector.Millis) {
 			score[fault.PowerLost] -= 10
 		}
 	}
+	m.sensorFact(score, at)
 	if t.WarmMinutes() < fill {
 		score[fault.DoorOpen] = min(score[fault.DoorOpen], score[diagnose.WarmLoad])
 	}

@@ -83,6 +83,14 @@ func (i ID) Channel() collector.Channel {
 	return collector.CabinetAir
 }
 
+// Channel returns the channel whose strip the observation belongs beside.
+func (n *Note) Channel() collector.Channel {
+	if n.ID == SensorOdd {
+		return collector.Channel(n.Now) // the channel that is odd
+	}
+	return n.ID.Channel()
+}
+
 // Note describes a feature as it stands. ok is false where a person would
 // learn nothing from it.
 func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {

@@ -54,7 +54,7 @@ func (e *Event) To() collector.Millis { return collector.Millis(e.to) * 1000 }
 // kept is how many events a machine remembers, and keptOfKind how many of one
 // kind: eight defrosts a day must not push the week's restock off.
 const (
-	kept       = 10
+	kept       = 8
 	keptOfKind = 3
 )
 

@@ -1,0 +1,105 @@
+package detect
+
+import (
+	"math"
+
+	"coilward/collector"
+	"coilward/detect/channel"
+	"coilward/detect/diagnose"
+	"coilward/detect/fault"
+	"coilward/detect/feature"
+)
+
+// What a plain sign of a broken sensor is worth: it counts by the minute, for a
+// hand at a plug makes the same for a while, and then outweighs what the wrong
+// values seem to say of the machine.
+const (
+	signPerMinute = 1.0 / 5 // nats
+	signMost      = 8.0     // nats
+)
+
+// sensorFact lets a plain sign in the readings count beside the likelihoods: a
+// unit that is wrong or two plugs that are swapped are facts, as supply is.
+func (m *Machine) sensorFact(score *diagnose.Score, at collector.Millis) {
+	if v, ok := m.s.Sensors.Worst(); ok && v.Sort != channel.Stuck && v.Since != 0 {
+		score[fault.SensorFault] += float32(math.Min(float64(at-v.Since)/60000*signPerMinute, signMost))
+	}
+}
+
+// sortSensor says which sensor of a machine is wrong, and how.
+func (m *Machine) sortSensor(o *open, v *feature.Vector, at collector.Millis) {
+	if o.Silence {
+		return
+	}
+	said := &m.s.SensorSaid
+	*said, m.s.SensorSaidAt = channel.Verdict{}, at
+	if o.Fault != fault.SensorFault {
+		return
+	}
+	if w, ok := m.s.Sensors.Worst(); ok {
+		*said = w
+		return
+	}
+	c, delta, _, ok := channel.Offset(m.shifts(v))
+	if !ok {
+		return
+	}
+	*said = channel.Verdict{Channel: c, Sort: channel.Drifting, Offset: float32(delta), Since: o.Since}
+	if stepped := m.s.Sensors.Stepped(c); stepped != 0 && stepped > o.Since-6*3600000 {
+		said.Sort, said.Since = channel.Contradicts, stepped
+	}
+}
+
+// differences are the features that are differences of two temperatures, or a
+// temperature of its own, in which an error of a sensor shows as it is.
+var differences = [...]struct {
+	id          feature.ID
+	plus, minus collector.Channel
+	pair        bool
+}{
+	{feature.AirCoil, collector.CabinetAir, collector.CoilOut, true},
+	{feature.AirCoilIn, collector.CabinetAir, collector.CoilIn, true},
+	{feature.CoilSpread, collector.CoilOut, collector.CoilIn, true},
+	{feature.SupplyGap, collector.CabinetAir, collector.SupplyAir, true},
+	{feature.OffCoilGap, collector.CabinetAir, collector.CoilOut, true},
+	{feature.OffSupplyGap, collector.CabinetAir, collector.SupplyAir, true},
+	{feature.CondLift, collector.Condenser, collector.Ambient, true},
+	{feature.ShellLift, collector.CompressorShell, collector.Ambient, true},
+	{feature.CutInMoved, collector.CabinetAir, 0, false},
+	{feature.CutOutMoved, collector.CabinetAir, 0, false},
+}
+
+// shifts are how far the differences stand from the machine's own normal.
+func (m *Machine) shifts(v *feature.Vector) (list []channel.Shift) {
+	for _, d := range differences {
+		n, ok := m.s.Track.Note(d.id, v)
+		if !ok || !v.Has[d.id] || n.Normal != n.Normal {
+			continue
+		}
+		sd := float64(n.SD)
+		if sd != sd || sd < 0.3 {
+			sd = 0.3
+		}
+		list = append(list, channel.Shift{Plus: d.plus, Minus: d.minus, HasMinus: d.pair, By: float64(n.Now - n.Normal), SD: sd})
+	}
+	return list
+}
+
+// sensorWords puts the sort of a sensor fault before what else was seen.
+func (m *Machine) sensorWords(o *open, f *Finding) {
+	said := &m.s.SensorSaid
+	if o.Silence || o.Fault != fault.SensorFault || said.Sort == channel.None {
+		return
+	}
+	f.SensorSort, f.Sensor = said.Sort, said.Channel
+	since := said.Since
+	if since == 0 {
+		since = o.Since
+	}
+	weight := 3.0
+	if len(f.Evidence) > 0 {
+		weight = f.Evidence[0].Weight + 1
+	}
+	first := Evidence{said.Text(math.Max(float64(m.s.SensorSaidAt-since)/60000, 0)), said.Channel, since, weight}
+	f.Evidence = append([]Evidence{first}, f.Evidence[:min(len(f.Evidence), 4)]...)
+}
