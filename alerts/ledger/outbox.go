@@ -115,6 +115,15 @@ func (l *Ledger) MessagesOf(ctx context.Context, alert string) ([]Message, error
 	return l.messages(ctx, `WHERE alert = ? ORDER BY made_ms, key`, alert)
 }
 
+// Message returns one message; ok is false when there is none with the key.
+func (l *Ledger) Message(ctx context.Context, key string) (m Message, ok bool, err error) {
+	found, err := l.messages(ctx, `WHERE key = ?`, key)
+	if err != nil || len(found) == 0 {
+		return Message{}, false, err
+	}
+	return found[0], true, nil
+}
+
 // SentTo returns what a person was sent in [from, to), oldest first; "" for all.
 func (l *Ledger) SentTo(ctx context.Context, person string, from, to time.Time) ([]Message, error) {
 	return l.messages(ctx, `WHERE state = 'sent' AND (? = '' OR person = ?) AND sent_ms >= ? AND sent_ms < ? ORDER BY sent_ms, key`,

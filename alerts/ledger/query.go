@@ -90,8 +90,11 @@ func (l *Ledger) Alert(ctx context.Context, id string) (alerts.Alert, error) {
 
 // Moves returns the moves of one alert, oldest first: its audit.
 func (l *Ledger) Moves(ctx context.Context, alert string) ([]alerts.Step, error) {
-	rows, err := l.read.QueryContext(ctx, `SELECT alert, seq, at_ms, verb, from_state, to_state, role, who, reason, until_ms
-		FROM move WHERE alert = ? ORDER BY seq`, alert)
+	return l.moves(ctx, `WHERE alert = ? ORDER BY seq`, alert)
+}
+
+func (l *Ledger) moves(ctx context.Context, rest string, args ...any) ([]alerts.Step, error) {
+	rows, err := l.read.QueryContext(ctx, `SELECT alert, seq, at_ms, verb, from_state, to_state, role, who, reason, until_ms FROM move `+rest, args...)
 	if err != nil {
 		return nil, err
 	}
@@ -111,10 +114,20 @@ func (l *Ledger) Moves(ctx context.Context, alert string) ([]alerts.Step, error)
 	return out, rows.Err()
 }
 
-// Reports returns the report lines of one machine with from ≤ at < to, oldest first.
+// MovesWithin returns the moves of all alerts with from ≤ at < to, in the order of
+// time.
+func (l *Ledger) MovesWithin(ctx context.Context, from, to collector.Millis) ([]alerts.Step, error) {
+	return l.moves(ctx, `WHERE at_ms >= ? AND at_ms < ? ORDER BY at_ms, alert, seq`, int64(from), int64(to))
+}
+
+// Reports returns the report lines of one machine, "" for all, with from ≤ at < to,
+// oldest first.
 func (l *Ledger) Reports(ctx context.Context, machine string, from, to collector.Millis) ([]json.RawMessage, error) {
-	rows, err := l.read.QueryContext(ctx, `SELECT line FROM report WHERE machine = ? AND at_ms >= ? AND at_ms < ? ORDER BY at_ms, finding, seq`,
-		machine, int64(from), int64(to))
+	where, args := `at_ms >= ? AND at_ms < ?`, []any{int64(from), int64(to)}
+	if machine != "" {
+		where, args = where+` AND machine = ?`, append(args, machine)
+	}
+	rows, err := l.read.QueryContext(ctx, `SELECT line FROM report WHERE `+where+` ORDER BY at_ms, finding, seq`, args...)
 	if err != nil {
 		return nil, err
 	}

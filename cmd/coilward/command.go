@@ -32,6 +32,8 @@ type commands struct {
 	Export      exportCommand      `cmd:"" help:"Write stored readings as CSV or Parquet."`
 	Import      importCommand      `cmd:"" help:"Add old readings from CSV files to the history."`
 	Check       checkCommand       `cmd:"" help:"Tell every problem of the configuration and fleet files."`
+	TryMessage  tryMessageCommand  `cmd:"" help:"Send a test message to one person."`
+	AlertLoad   alertLoadCommand   `cmd:"" help:"Hold what people were told, and how the alerts behaved, against the figures of ISA-18.2."`
 	Simulate    simulateCommand    `cmd:"" help:"Write the messages of an invented fleet, and what was truly wrong with it."`
 	Version     versionCommand     `cmd:"" help:"Print the version."`
 }
