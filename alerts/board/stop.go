@@ -48,6 +48,7 @@ func (b *Board) stopRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /stop/{token}", b.stopPage)
 	mux.HandleFunc("GET /stop/{token}/sheet", b.stopSheet)
 	mux.HandleFunc("POST /stop/{token}/{act}", b.stopAct)
+	mux.HandleFunc("GET /alerts/{alert}/sheet", b.visitSheet)
 	b.takeRoutes(mux)
 }
 

@@ -100,6 +100,7 @@ func TestMorningByTheMessage(t *testing.T) {
 			until(t, p.ctx, `document.querySelector("[data-left]")?.textContent.includes("left")`)
 			eval[bool](t, p.ctx, `(() => { const i = document.querySelector("input[name=temp]"); i.value = "4.6"; return true; })()`)
 			p.press("What now?", "used up") // warm since this morning's fill, says the trace
+			until(t, p.ctx, `document.querySelector("input[name=temp]").defaultValue === "4.6"`)
 			p.look()
 			eval[bool](t, p.ctx, `(() => {
 				for (const d of document.querySelectorAll("details")) d.open = true;

@@ -148,6 +148,18 @@ func TestSheetForTheMechanic(t *testing.T) {
 	has(t, page, "Sheet for the mechanic")
 	sheet := get(t, b, path+"/sheet?alert="+alert).Body.String()
 	has(t, sheet, "Handed over to a licensed mechanic", "half the coil frosts", "Does the whole coil frost in fifteen minutes: A part frosted", "evaporator fan draws 0.02", "Sealed system", "discard", "licence number", "keep the plug in your own hands")
+	// Whoever sends the mechanic has the sheet at the alert, on the board.
+	at, rest, _ := strings.Cut(get(t, b, "/alerts/"+alert).Body.String(), "/sheet?visit=")
+	id, _, _ := strings.Cut(rest, "\"")
+	if at == "" || id == "" {
+		t.Fatal("no sheet at the alert")
+	}
+	has(t, get(t, b, "/alerts/"+alert+"/sheet?visit="+id).Body.String(), "half the coil frosts", "licence number")
+	for _, bad := range []string{"/alerts/A-000002/sheet?visit=" + id, "/alerts/" + alert + "/sheet?visit=none"} {
+		if code := get(t, b, bad).Code; code != 404 {
+			t.Errorf("%s: %d", bad, code)
+		}
+	}
 	_ = w
 }
 
@@ -234,7 +246,7 @@ func TestSilenceIsSaid(t *testing.T) {
 	r.legs = map[string]route.Leg{"ben": {Shift: r.Day().Plan.Routes[0].Tech.From, Stop: site, Name: v.Stop.Name, Leave: w.now, Arrive: w.now.Add(30 * time.Minute)}}
 	w.pass(10 * time.Minute)
 	has(t, get(t, b, "/route").Body.String(), "nothing reported; taken to be on the way to "+v.Stop.Name)
-	has(t, get(t, b, path).Body.String(), "taken to be on the way since", "Driving there now")
+	has(t, get(t, b, path).Body.String(), "taken to be on the way since", "Driving there now", "Arrived")
 	w.pass(35 * time.Minute)
 	has(t, get(t, b, "/route").Body.String(), "should be at "+v.Stop.Name)
 	w.pass(40 * time.Minute)

@@ -17,7 +17,7 @@ type stopMain struct {
 	Plan, Latest, Says, Gone     string
 	Late                         bool
 	Take, Finish, Missing        string
-	Step                         *stopStep
+	Steps                        []stopStep
 	Cautions                     []string
 	Machines                     []stopMachine
 	Next                         *stopNext
@@ -84,7 +84,7 @@ func (b *Board) stopData(ctx context.Context, c *caller) (stopMain, error) {
 		}
 	case driving:
 		out.Says = "You are driving there since " + moment(c.told.Since) + "."
-		out.Step = &stopStep{post(route.Arrived), "Arrived", true}
+		out.Steps = []stopStep{{post(route.Arrived), "Arrived", true}}
 	case finished && visit == nil:
 		out.Says = "You have finished here."
 	case visit == nil:
@@ -98,14 +98,16 @@ func (b *Board) stopData(ctx context.Context, c *caller) (stopMain, error) {
 		if c.told.Arrived {
 			out.Says = "You are still at " + c.told.Name + "."
 		}
-		if s := c.assumed(); s != "" {
-			out.Says = s
-		}
 		if waiting > 0 {
 			out.Take = c.path() + "/take"
 		}
+		assumed := c.assumed()
+		if assumed != "" { // they may be there by now
+			out.Says = assumed
+			out.Steps = append(out.Steps, stopStep{post(route.Arrived), "Arrived", true})
+		}
 		if !c.told.Arrived {
-			out.Step = &stopStep{post(route.Driving), "Driving there now", waiting == 0}
+			out.Steps = append(out.Steps, stopStep{post(route.Driving), "Driving there now", waiting == 0 && assumed == ""})
 		}
 	}
 	if len(jobs) > 0 && !(finished && visit == nil) {

@@ -209,7 +209,7 @@ func (b *Board) held(ctx context.Context, r Reader, v *visit.Visit, zone *time.L
 }
 
 // visitLine is a visit on an alert's page.
-type visitLine struct{ When, Who, Text, Held, Link string }
+type visitLine struct{ When, Who, Text, Held, Link, Sheet string }
 
 // visitsData are the visits to an alert's machine: of the alert, and those of the
 // week before it, whose repair it may undo.
@@ -241,6 +241,9 @@ func (b *Board) visitsData(ctx context.Context, r Reader, id string) (any, error
 			return nil, err
 		}
 		line := visitLine{When: r.moment(k.At, now, zone), Who: v.By, Text: visitWords(&v)}
+		if v.Outcome != nil && v.Outcome.Kind == visit.HandedOver {
+			line.Sheet = alertURL(v.Alert) + "/sheet?visit=" + url.QueryEscape(v.ID)
+		}
 		var came string
 		if line.Held, came, err = b.held(ctx, r, &v, zone); err != nil {
 			return nil, err

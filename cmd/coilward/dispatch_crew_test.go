@@ -90,3 +90,32 @@ func TestVanStockIsUsedUp(t *testing.T) {
 		t.Errorf("a version for nothing: %v", err)
 	}
 }
+
+// Trouble that came up while the tech was there, and was seen to, is not driven to
+// again.
+func TestNewTroubleAtTheStopIsDoneWithIt(t *testing.T) {
+	b := newDispatchBench(t)
+	b.alert("north", 6*time.Hour, alerts.High)
+	b.replan(t)
+	for _, step := range []route.Step{route.Driving, route.Arrived} {
+		if err := b.Report(t.Context(), "ada", "north", step, b.clock.Now(), "Ada Lind"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b.alert("north", 5*time.Hour, alerts.High)
+	b.open[1].ID = "A-second"
+	if got := b.replan(t); len(got) != 1 {
+		t.Fatalf("new trouble where she is: planned %v", got)
+	}
+	d := &daemon{dispatch: b.dispatcher}
+	v := visit.Visit{Machine: "cab-north", Site: "north", Alert: "A-second", Tech: "ada", By: "Ada Lind", Outcome: &visit.Outcome{Kind: visit.NothingFound}}
+	if err := d.visited(t.Context(), &v); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.Report(t.Context(), "ada", "north", route.Done, b.clock.Now(), "Ada Lind"); err != nil {
+		t.Fatal(err)
+	}
+	if got := b.replan(t); len(got) != 0 {
+		t.Errorf("seen to, and planned again: %v", got)
+	}
+}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"slices"
 	"time"
 
 	"coilward/alerts"
@@ -77,6 +78,25 @@ func (d *dispatcher) ask(ctx context.Context, m *route.Member, leg *route.Leg, n
 		return fmt.Errorf("the question to %s cannot be kept: %w", m.Name, err)
 	}
 	return nil
+}
+
+// closed counts the alert of a visit that was closed to what the tech does at the
+// stop: it may have come up when they were there already.
+func (d *dispatcher) closed(ctx context.Context, v *visit.Visit) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	s := d.state.Standing[v.Tech]
+	if !s.Arrived || s.Stop != v.Site || slices.Contains(s.Alerts, v.Alert) {
+		return nil
+	}
+	was := s
+	s.Alerts = append(slices.Clone(s.Alerts), v.Alert)
+	d.state.Standing[v.Tech] = s
+	if err := d.save(ctx, v.By, "closed a visit to "+v.Machine); err != nil {
+		d.state.Standing[v.Tech] = was
+		return err
+	}
+	return d.planLocked(ctx)
 }
 
 // handedFor is how long a machine that was handed over waits for a licensed

@@ -62,5 +62,5 @@ func (d *daemon) visited(ctx context.Context, v *visit.Visit) error {
 	if o := v.Outcome; o.Kind == visit.Repaired && o.Product != visit.Hold && d.desk != nil {
 		_, err = d.desk.Serviced(ctx, v.Machine, collector.MillisOf(o.At))
 	}
-	return errors.Join(err, d.dispatch.used(ctx, v.Tech, v.Outcome.Parts, "used at "+v.Machine))
+	return errors.Join(err, d.dispatch.closed(ctx, v), d.dispatch.used(ctx, v.Tech, v.Outcome.Parts, "used at "+v.Machine))
 }
