@@ -199,3 +199,45 @@ func TestTrialProcessGivesWay(t *testing.T) {
 		t.Errorf("what is started otherwise has niceness %s, %v", b, err)
 	}
 }
+
+// Where a change concerns alerts alone, both runs share their models, and still say
+// what a replay with the settings says.
+func TestTrialOfAlertsAlone(t *testing.T) {
+	dir, sim := recordedDays(t, 8, 2)
+	end := sim.Now().Format(time.RFC3339)
+	file := filepath.Join(dir, "with.yaml")
+	if err := os.WriteFile(file, []byte("fleet: {alerting: {off_delay: 3h, priority: {at_most: medium}}}\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var out, problems bytes.Buffer
+	args := []string{"trial", "--json", "--share", "1", "--config", filepath.Join(dir, "coilward.yaml"), "--settings", file, "--days", "1", "--to", end, "--findings", dir}
+	if status := run2(t, args, &out, &problems); status != statusOK {
+		t.Fatalf("status %d: %s", status, &problems)
+	}
+	var of struct {
+		From string `json:"from"`
+		Now  struct {
+			ByPriority map[string]int `json:"by_priority"`
+		} `json:"now"`
+	}
+	if err := json.Unmarshal(out.Bytes(), &of); err != nil || of.Now.ByPriority["high"]+of.Now.ByPriority["critical"] == 0 {
+		t.Fatalf("%v: nothing is urgent in %s", err, &out)
+	}
+	for name, laid := range map[string][]string{"now.ndjson": nil, "with.ndjson": {"--settings", file}} {
+		out.Reset()
+		args := append([]string{"replay", "--fleet", filepath.Join(dir, "fleet.yaml"), "--history", filepath.Join(dir, "data", "history"), "--from", of.From, "--to", end}, laid...)
+		if status := run2(t, args, &out, &problems); status != statusOK {
+			t.Fatalf("status %d: %s", status, &problems)
+		}
+		got, err := os.ReadFile(filepath.Join(dir, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(got, out.Bytes()) || out.Len() == 0 {
+			t.Errorf("%s: %d bytes are not the %d of a replay", name, len(got), out.Len())
+		}
+		if urgent := bytes.Contains(got, []byte(`"priority":"high"`)) || bytes.Contains(got, []byte(`"priority":"critical"`)); urgent != (laid == nil) {
+			t.Errorf("%s: urgent %v", name, urgent)
+		}
+	}
+}

@@ -172,6 +172,9 @@ func (p *proposal) choose(sites, machines []string) error {
 func (p *proposal) narrow(to *player, machines []string) {
 	p.now, p.with, to.machines = sitesOf(p.now, p.with, machines)
 	to.fleets = [][]*fleet.Fleet{{p.now}, {p.with}}
+	if fleet.SameForModels(p.now, p.with) {
+		to.fleets = [][]*fleet.Fleet{{p.now, p.with}} // the models say the same in both
+	}
 }
 
 // stretchOf returns the days that are tried; to is the newest reading's time if

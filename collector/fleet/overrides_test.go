@@ -335,3 +335,60 @@ func TestDelaysAsPeopleWriteThem(t *testing.T) {
 		}
 	}
 }
+
+// Whatever may change what a model says makes two fleets differ for models; a row
+// of the table that this test does not know fails it.
+func TestSameForModels(t *testing.T) {
+	f := parse(t, "alerting.yaml")
+	models := map[string]bool{"limits": true, "deadband": true, "restock_delay": true, "false_alarms": true}
+	people := map[string]bool{"on_delay": true, "off_delay": true, "priority": true, "quiet_hours": true, "opening_hours": true}
+	values := map[string]string{"deadband": "1.5", "false_alarms": "3", "at_least": "low", "at_most": "critical", "quiet_hours": "20:00-04:00"}
+	for i := range fleet.Settings {
+		s := &fleet.Settings[i]
+		scope := fleet.Scope{Level: fleet.OwnValue, Machine: "cab-1"}
+		if !s.At(scope.Level) {
+			scope = fleet.Scope{Level: fleet.SiteDefault, Site: "oakmill"}
+		}
+		parts := strings.Split(s.Key, ".")
+		word, last := parts[min(1, len(parts)-1)], parts[len(parts)-1]
+		if parts[0] != "alerting" {
+			word = parts[0]
+		}
+		value, ok := values[last]
+		switch {
+		case ok:
+		case word == "opening_hours":
+			value = "01:00-02:00"
+		case word == "limits" && last == "warm":
+			value = "6.1"
+		case word == "limits":
+			value = "0.1"
+		default:
+			value = "25m"
+			if last == "high" || last == "critical" {
+				value = "1m"
+			}
+		}
+		o, err := new(fleet.Overrides).With(fleet.Edit{Scope: scope, Key: s.Key, Value: value})
+		if err != nil {
+			t.Fatal(err)
+		}
+		g, err := f.With(o, nil)
+		if err != nil {
+			t.Fatalf("%s: %v", s.Key, err)
+		}
+		same := fleet.SameForModels(f, g)
+		switch {
+		case parts[0] == "limits" && len(parts) == 3 && parts[1] == "tcs-food": // nobody has it
+		case models[word] && same:
+			t.Errorf("%s makes no difference to models", s.Key)
+		case people[word] && !same:
+			t.Errorf("%s makes a difference to models", s.Key)
+		case !models[word] && !people[word]:
+			t.Errorf("%s: does it concern models? Say so here, and in SameForModels", s.Key)
+		}
+	}
+	if g := parse(t, "inherit.yaml"); fleet.SameForModels(f, g) {
+		t.Error("two fleets are one")
+	}
+}
