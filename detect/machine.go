@@ -167,7 +167,7 @@ func (m *Machine) look(at collector.Millis, emit func(*Finding)) {
 	m.visited(at)
 	s.Track.Fill(&v, at)
 	m.lib.table.Eval(&v, &score)
-	m.withhold(&score, at)
+	m.withhold(&score, &v, at)
 	s.Posterior.Advance(&score, s.Track.Trust(), dt)
 	q := s.Posterior.Probabilities()
 	if q[diagnose.Resettled] > 0.5 {
@@ -209,7 +209,7 @@ const shutMinutes = 12
 
 // withhold keeps back what cannot be judged yet: a load fault while warm
 // product is being pulled down, an open door while somebody may be filling.
-func (m *Machine) withhold(score *diagnose.Score, at collector.Millis) {
+func (m *Machine) withhold(score *diagnose.Score, v *feature.Vector, at collector.Millis) {
 	t := &m.s.Track
 	if t.PullingDown(at) {
 		for _, f := range [...]fault.Fault{fault.DoorLeak, fault.CompressorWeak} {
@@ -230,7 +230,7 @@ func (m *Machine) withhold(score *diagnose.Score, at collector.Millis) {
 			score[fault.PowerLost] -= 10
 		}
 	}
-	m.sensorFact(score, at)
+	m.sensorFact(score, v, at)
 	if t.WarmMinutes() < fill {
 		score[fault.DoorOpen] = min(score[fault.DoorOpen], score[diagnose.WarmLoad])
 	}

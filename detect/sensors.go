@@ -20,11 +20,39 @@ const (
 
 // sensorFact lets a plain sign in the readings count beside the likelihoods: a
 // unit that is wrong or two plugs that are swapped are facts, as supply is.
-func (m *Machine) sensorFact(score *diagnose.Score, at collector.Millis) {
-	if v, ok := m.s.Sensors.Worst(); ok && v.Sort != channel.Stuck && v.Since != 0 {
-		score[fault.SensorFault] += float32(math.Min(float64(at-v.Since)/60000*signPerMinute, signMost))
+func (m *Machine) sensorFact(score *diagnose.Score, v *feature.Vector, at collector.Millis) {
+	if w, ok := m.s.Sensors.Worst(); ok && w.Sort != channel.Stuck && w.Sort != channel.Erratic && w.Since != 0 {
+		score[fault.SensorFault] += float32(math.Min(float64(at-w.Since)/60000*signPerMinute, signMost))
+		return
+	}
+	// A probe that drifts moves every difference it is part of, and the machine
+	// goes on as before: it runs and rests as long as ever.
+	for _, id := range [...]feature.ID{feature.RunLength, feature.OffLength} { // not the load, which is held against the air
+		if v.Has[id] && math.Abs(float64(v.Value[id])) > asEver {
+			return
+		}
+	}
+	if !v.Has[feature.RunLength] || !v.Has[feature.OffLength] {
+		return
+	}
+	var list [len(differences)]channel.Shift
+	shifts := m.shifts(list[:0], v)
+	// A tube that stands apart may be the machine; only the air, whose error is in
+	// every difference and in the thermostat's band, cannot.
+	if c, delta, share, ok := channel.Offset(shifts); ok && c == collector.CabinetAir && len(shifts) >= driftLeast && share > driftShare {
+		score[fault.SensorFault] += float32(math.Min((math.Abs(delta)-1)*driftPerKelvin, driftMost))
 	}
 }
+
+// What counts as running and resting as long as ever, asinh units: within a
+// standard deviation and a bit; and what a drift beside that is worth.
+const (
+	asEver         = 0.6
+	driftShare     = 0.93
+	driftLeast     = 4   // differences
+	driftPerKelvin = 1.5 // nats
+	driftMost      = 5.0 // nats
+)
 
 // sortSensor says which sensor of a machine is wrong, and how.
 func (m *Machine) sortSensor(o *open, v *feature.Vector, at collector.Millis) {
@@ -40,7 +68,7 @@ func (m *Machine) sortSensor(o *open, v *feature.Vector, at collector.Millis) {
 		*said = w
 		return
 	}
-	c, delta, _, ok := channel.Offset(m.shifts(v))
+	c, delta, _, ok := channel.Offset(m.shifts(nil, v))
 	if !ok {
 		return
 	}
@@ -69,8 +97,8 @@ var differences = [...]struct {
 	{feature.CutOutMoved, collector.CabinetAir, 0, false},
 }
 
-// shifts are how far the differences stand from the machine's own normal.
-func (m *Machine) shifts(v *feature.Vector) (list []channel.Shift) {
+// shifts adds to list how far the differences stand from the machine's own normal.
+func (m *Machine) shifts(list []channel.Shift, v *feature.Vector) []channel.Shift {
 	for _, d := range differences {
 		n, ok := m.s.Track.Note(d.id, v)
 		if !ok || !v.Has[d.id] || n.Normal != n.Normal {

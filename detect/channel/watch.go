@@ -38,10 +38,12 @@ const temps = collector.ChannelSet(1<<numTemps - 1)
 const (
 	outWeight  = 4         // readings with impossible values, and as many good ones take it back
 	leapsEnd   = 3 * 3600  // s after which leaps are forgotten
-	leapsLeast = 3         // leaps within that time
+	leapsLeast = 3         // leaps there and back within that time
+	leapBack   = 400       // s within which it comes back
+	scaleLeast = 25        // K: below that a coil that thaws looks the same
 	hotStops   = 3         // stops at 32–50 °C: a thermostat does not hold that, in Fahrenheit it does
 	goneLeast  = 30 * 60   // s of silence beside the others
-	stuckLeast = 4 * 3600  // s without change, at the least
+	stuckLeast = 2 * 3600  // s without change, at the least
 	stuckRoom  = 10 * 3600 // of the room, which is often still
 )
 
@@ -66,6 +68,7 @@ type probe struct {
 	wrong   int8    // readings of late with a value that cannot be; negative: below
 	leaps   uint8
 	sort    Sort
+	up      bool  // which way the last step went
 	busy    bool  // it has changed often enough to be called stuck when it does not
 	gap     uint8 // min, the longest it was silent beside the others and came back: some report by the hour
 }
@@ -186,20 +189,25 @@ func (w *Watch) steps(stepped *[numTemps]bool, before *[numTemps]float32, now in
 			continue
 		}
 		p := &w.ch[c]
+		up := p.prev > before[c]
+		back := up != p.up && now-p.stepAt <= leapBack // a tube that leaps at a start stays there
 		if now-p.stepAt > leapsEnd {
 			p.leaps = 0
 		}
+		p.up = up
 		if p.sort == Swapped { // one of them went elsewhere
 			w.ch[w.other.a].sort, w.ch[w.other.b].sort, w.swapAt = None, None, 0
 		}
 		p.stepAt = now
-		p.leaps = min(p.leaps+1, 100)
+		if back {
+			p.leaps = min(p.leaps+1, 100)
+		}
 		if p.leaps >= leapsLeast {
 			p.sort = Erratic
 			continue
 		}
 		switch want := 1.8*before[c] + 32; {
-		case math.Abs(float64(p.prev-want)) < 3:
+		case math.Abs(float64(p.prev-want)) < 3 && want-before[c] > scaleLeast:
 			p.sort = Fahrenheit
 		case p.sort == Fahrenheit && math.Abs(float64(p.prev-(before[c]-32)/1.8)) < 3:
 			p.sort, p.leaps = None, 0
@@ -297,6 +305,10 @@ func (w *Watch) Worst() (v Verdict, ok bool) {
 		best = severity[p.sort]
 		v = Verdict{Channel: collector.Channel(c), Sort: p.sort, Value: p.prev, Since: collector.Millis(p.stepAt) * 1000}
 		switch p.sort {
+		case Fahrenheit:
+			if p.wrong > 0 { // refused: what was last taken is in °C
+				v.Value = 1.8*p.prev + 32
+			}
 		case Stuck:
 			v.Since = collector.Millis(p.changed) * 1000
 		case Swapped:

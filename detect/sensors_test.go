@@ -1,0 +1,92 @@
+package detect_test
+
+import (
+	"strings"
+	"testing"
+
+	"coilward/collector"
+	"coilward/detect"
+	"coilward/detect/channel"
+	"coilward/detect/fault"
+)
+
+// spoilt lets the sensors of a well machine break and returns what is said of it
+// within a day and a half.
+func spoilt(seed uint64, spoil func(minute int, r *collector.Reading)) (first *detect.Finding, last detect.Finding) {
+	c, m := newCabinet(seed), newMachine()
+	play(m, c.live(3*day))
+	rs := c.live(36 * hour)
+	for i := range rs {
+		spoil(i, &rs[i])
+	}
+	fs := play(m, rs)
+	for i := range fs {
+		if fs[i].Change != detect.Cleared {
+			if first == nil {
+				first = &fs[i]
+			}
+			last = fs[i]
+		}
+	}
+	return first, last
+}
+
+// A broken sensor is a sensor fault, of its sort, and never a fault of the
+// machine.
+func TestSensorFaultsAreSorted(t *testing.T) {
+	const air, out, cond, amb, supply = collector.CabinetAir, collector.CoilOut, collector.Condenser, collector.Ambient, collector.SupplyAir
+	refuse := func(r *collector.Reading, c collector.Channel, x float64) {
+		r.Has &^= 1 << c
+		r.Extra = append(r.Extra, collector.Extra{Name: c.String(), Unit: "Cel", Value: x})
+	}
+	for _, c := range []struct {
+		name  string
+		want  channel.Sort
+		of    collector.Channel
+		spoil func(minute int, r *collector.Reading)
+	}{
+		{"air stuck", channel.Stuck, air, func(_ int, r *collector.Reading) { r.Value[air] = 3.4 }},
+		{"coil stuck", channel.Stuck, out, func(_ int, r *collector.Reading) { r.Value[out] = -2.2 }},
+		{"air open, out of range", channel.Open, air, func(_ int, r *collector.Reading) { refuse(r, air, -127) }},
+		{"air open, -48.5", channel.Open, air, func(_ int, r *collector.Reading) { r.Value[air] = -48.5 }},
+		{"coil open, -48.5", channel.Open, out, func(_ int, r *collector.Reading) { r.Value[out] = -48.5 }},
+		{"air short, 85", channel.Short, air, func(_ int, r *collector.Reading) { r.Value[air] = 85 }},
+		{"air short, 150", channel.Short, air, func(_ int, r *collector.Reading) { refuse(r, air, 150) }},
+		{"air and condenser swapped", channel.Swapped, air, func(_ int, r *collector.Reading) { r.Value[air], r.Value[cond] = r.Value[cond], r.Value[air] }},
+		{"supply and room swapped", channel.Swapped, supply, func(_ int, r *collector.Reading) { r.Value[supply], r.Value[amb] = r.Value[amb], r.Value[supply] }},
+		{"air in Fahrenheit", channel.Fahrenheit, air, func(_ int, r *collector.Reading) { r.Value[air] = r.Value[air]*1.8 + 32 }},
+		{"coil in Fahrenheit", channel.Fahrenheit, out, func(_ int, r *collector.Reading) { r.Value[out] = r.Value[out]*1.8 + 32 }},
+		{"room in Fahrenheit", channel.Fahrenheit, amb, func(_ int, r *collector.Reading) { refuse(r, amb, r.Value[amb]*1.8+32) }},
+		{"air drifting up", channel.Drifting, air, func(m int, r *collector.Reading) { r.Value[air] += min(float64(m)/240, 5) }},
+		{"air drifting down", channel.Drifting, air, func(m int, r *collector.Reading) { r.Value[air] -= min(float64(m)/240, 5) }},
+		{"coil drifting", channel.Drifting, out, func(m int, r *collector.Reading) { r.Value[out] += min(float64(m)/240, 6) }},
+		{"room erratic", channel.Erratic, amb, func(m int, r *collector.Reading) {
+			if m%9 == 0 {
+				r.Value[amb] += 30
+			}
+		}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			first, last := spoilt(9, c.spoil)
+			if first == nil {
+				t.Fatal("nothing is said")
+			}
+			// A probe that slowly reads too warm looks like a coil that ices until it
+			// has drifted further than ice would leave the runs as they are.
+			if c.name == "air drifting up" {
+				first = &last
+			}
+			if first.Fault != fault.SensorFault || last.Fault != fault.SensorFault {
+				t.Errorf("first %v %.2f, then %v %.2f", first.Fault, first.Probability, last.Fault, last.Probability)
+			}
+			if last.Fault == fault.SensorFault && (last.SensorSort != c.want || last.Sensor != c.of) {
+				t.Errorf("%v of %v", last.SensorSort, last.Sensor)
+			}
+			if last.Fault == fault.SensorFault && (last.Evidence[0].Channel != c.of || !strings.Contains(last.Evidence[0].Text, c.of.String())) {
+				t.Errorf("beside %v: %s", last.Evidence[0].Channel, last.Evidence[0].Text)
+			}
+			at := first.At
+			t.Logf("after %.1f h: %s", float64(at-midnight-3*day)/float64(hour), last.Evidence[0].Text)
+		})
+	}
+}
