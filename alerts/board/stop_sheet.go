@@ -15,7 +15,7 @@ import (
 // sheetView is what a licensed mechanic is handed.
 type sheetView struct {
 	Machine, What, Site, Address, Refrigerant string
-	By, At, Note, Product, Back               string
+	By, At, Found, Note, Product, Back        string
 	Causes                                    []causeLine
 	Evidence, Checks, Cautions                []string
 }
@@ -87,8 +87,11 @@ func (b *Board) sheet(r Reader, a *alerts.Alert, v *visit.Visit, back string) sh
 	if listed {
 		out.Site, out.Address = s.Name, s.Address
 	}
+	if o.Fault != fault.Well {
+		out.Found = o.Fault.Title()
+	}
 	belief := v.Belief()
-	for _, x := range inQuestion(belief.Ranked(), 0.1) {
+	for _, x := range inQuestion(belief.Ranked(), 0.05) {
 		out.Causes = append(out.Causes, causeLine{x.Fault.Title(), probability(x.Probability)})
 	}
 	for _, e := range a.Evidence {

@@ -147,7 +147,7 @@ func TestSheetForTheMechanic(t *testing.T) {
 	_, page = press(t, b, path+"/outcome", url.Values{"alert": {alert}, "kind": {"handed-over"}, "fault": {"refrigerant-low"}, "what": {"half the coil frosts"}, "product": {"discard"}})
 	has(t, page, "Sheet for the mechanic")
 	sheet := get(t, b, path+"/sheet?alert="+alert).Body.String()
-	has(t, sheet, "Handed over to a licensed mechanic", "half the coil frosts", "Does the whole coil frost in fifteen minutes: A part frosted", "evaporator fan draws 0.02", "Sealed system", "discard", "licence number", "keep the plug in your own hands")
+	has(t, sheet, "Handed over to a licensed mechanic", "half the coil frosts", "Does the whole coil frost in fifteen minutes: A part frosted", "evaporator fan draws 0.02", "Sealed system", "discard", "refrigerant low or restricted", "licence number", "keep the plug in your own hands")
 	// Whoever sends the mechanic has the sheet at the alert, on the board.
 	at, rest, _ := strings.Cut(get(t, b, "/alerts/"+alert).Body.String(), "/sheet?visit=")
 	id, _, _ := strings.Cut(rest, "\"")

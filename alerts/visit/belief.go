@@ -13,10 +13,11 @@ import (
 // order. It sums to 1.
 type Belief [fault.Num]float64
 
-// surprise is how probable it stays, however sure the models are, that what a
-// tech finds is something they did not name (common practice, no source): a
-// probability of 0 could never be moved by any evidence.
-const surprise = 0.04
+// surprise is how probable it stays, however sure the models are, that what a tech
+// finds is something else: held-out faults were named right at once in 81 to 90 of
+// 100 cases, whatever the models' own probability. A probability of 0 could never be
+// moved by any evidence.
+const surprise = 0.1
 
 // Prior turns the candidates of a finding into a belief. What they leave of 1,
 // at least surprise, is spread evenly over all causes.

@@ -131,7 +131,7 @@ func ParseChecks(name string, text []byte) ([]Check, error) {
 			}
 			for i, l := range x.Likelihood {
 				if !(l > 0 && l <= 20) {
-					bad("answer %q: a likelihood of %g for %s; write 1 to 20, nothing is impossible", a.ID, l, fault.Fault(i))
+					bad("answer %q: a likelihood of %g for %s; write more than 0 and at most 20, nothing is impossible", a.ID, l, fault.Fault(i))
 				}
 				sum[i] += l
 			}
