@@ -29,10 +29,11 @@ type rounds struct {
 	w      *world
 	roster route.Roster
 
-	mu   sync.Mutex // guards what follows
-	told map[string]route.Standing
-	by   []string
-	legs map[string]route.Leg
+	mu     sync.Mutex // guards what follows
+	told   map[string]route.Standing
+	by     []string
+	legs   map[string]route.Leg
+	travel route.Travel
 }
 
 func (r *rounds) Day() *route.Day {
@@ -50,7 +51,7 @@ func (r *rounds) kept(tech string) (route.Standing, []string) {
 
 func (r *rounds) day() *route.Day {
 	told := maps.Clone(r.told)
-	in := route.PlanInput{Now: r.w.Now(), Open: r.w.Alerts(), Fleet: r.w.fleet, Roster: &r.roster, Told: told}
+	in := route.PlanInput{Now: r.w.Now(), Open: r.w.Alerts(), Fleet: r.w.fleet, Roster: &r.roster, Told: told, Travel: r.travel}
 	p, out := in.Problem()
 	plan, err := route.Make(context.Background(), p, route.Options{})
 	if err != nil {

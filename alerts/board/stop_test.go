@@ -1,6 +1,7 @@
 package board
 
 import (
+	"context"
 	"encoding/json"
 	"net/http/httptest"
 	"net/url"
@@ -286,4 +287,22 @@ func TestAlertIsTakenByLink(t *testing.T) {
 	if code := get(t, b, "/take/"+b.links.Token(notify.Grant{Alert: "A-none", Person: "ben", Until: w.now.Add(time.Hour).Unix()})).Code; code != 404 {
 		t.Errorf("an alert that is not there: %d", code)
 	}
+}
+
+// noted is travel that is not as it should be.
+type noted struct{ route.GreatCircle }
+
+func (n noted) Table(ctx context.Context, places []route.Point) (route.Table, error) {
+	t, err := n.GreatCircle.Table(ctx, places)
+	t.Note = "The routing server gives no travel times (it is tired)."
+	return t, err
+}
+
+func TestEstimatedTravelIsSaid(t *testing.T) {
+	_, r, b := onDuty(t)
+	if strings.Contains(get(t, b, "/route").Body.String(), "routing server") {
+		t.Error("said, and nothing is wrong")
+	}
+	r.travel = noted{}
+	has(t, get(t, b, "/route").Body.String(), "The routing server gives no travel times (it is tired).")
 }

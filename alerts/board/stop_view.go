@@ -21,6 +21,7 @@ type stopMain struct {
 	Cautions                     []string
 	Machines                     []stopMachine
 	Next                         *stopNext
+	Then                         []stopNext // after the next
 	Last                         bool
 }
 
@@ -152,8 +153,11 @@ func (b *Board) nextStop(c *caller, out *stopMain, finished bool) {
 		if !v.LatestUseful.IsZero() {
 			next.Latest = either(v.Late(), "late for ", "by ") + c.reader.moment(v.LatestUseful, c.now, zone)
 		}
-		out.Next = next
-		return
+		if out.Next == nil {
+			out.Next = next
+		} else {
+			out.Then = append(out.Then, *next)
+		}
 	}
-	out.Last = finished
+	out.Last = finished && out.Next == nil
 }

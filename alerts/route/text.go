@@ -2,6 +2,7 @@ package route
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -117,67 +118,26 @@ func Length(metres float64, imperial bool) string {
 	return fmt.Sprintf("%.0f km", metres/1000)
 }
 
-// Cautions are those that the faults on the route call for.
+// Cautions are those that the faults and refrigerants on the route call for, the
+// gravest first, each once.
 func (r *Route) Cautions(imperial bool) []string {
-	lines := cautions(r.Visits)
+	var lines [fault.NumCautions][]string
+	for i := range r.Visits {
+		for _, j := range r.Visits[i].Stop.Jobs {
+			for _, c := range fault.Cautions(j.Refrigerant, j.TCS, j.Fault) {
+				if text := c.Text(j.Refrigerant); !slices.Contains(lines[c], text) {
+					lines[c] = append(lines[c], text)
+				}
+			}
+		}
+	}
+	out := slices.Concat(lines[:]...)
 	if imperial {
-		for i := range lines {
-			lines[i] = strings.ReplaceAll(lines[i], "100 °C", "212 °F")
+		for i := range out {
+			out[i] = strings.ReplaceAll(out[i], "100 °C", "212 °F")
 		}
 	}
-	return lines
-}
-
-// cautions are those that the faults on the route call for, general ones
-// first. Sources: 29 CFR 1910.147(a)(2)(iii)(A) (plug in your own hands), IEC
-// 60335-2-89 (flammable refrigerants), EPA Section 608 (circuits), FDA Food
-// Code 3-501; the rest common practice.
-func cautions(visits []Visit) []string {
-	lines := []string{
-		"Unplug and keep the plug in your own hands before you open anything.",
-		"Fans and compressor restart by themselves; fins cut; never rock a machine, it tips.",
-	}
-	var capacitor, hot, flammable, circuit, wet, tcs, power bool
-	for i := range visits {
-		for _, j := range visits[i].Stop.Jobs {
-			switch j.Fault {
-			case fault.CompressorNotStarting, fault.CompressorWeak, fault.Unknown:
-				capacitor, hot, circuit = true, true, true
-			case fault.RefrigerantLow:
-				hot, circuit = true, true
-			case fault.CondenserFanStopped, fault.CondenserBlocked:
-				hot, capacitor = true, true
-			case fault.EvaporatorFanStopped:
-				capacitor = true
-			case fault.CoilIced:
-				wet = true
-			case fault.PowerLost:
-				power = true
-			}
-			switch strings.ToUpper(strings.ReplaceAll(j.Refrigerant, "-", "")) {
-			case "R290", "R600A", "":
-				flammable = true
-			}
-			tcs = tcs || j.TCS
-		}
-	}
-	for _, c := range []struct {
-		shown bool
-		text  string
-	}{
-		{capacitor, "Run and start capacitors hold charge: discharge through a resistor before you touch them."},
-		{hot, "Discharge line and compressor shell can pass 100 °C."},
-		{flammable, "R-290 and R-600a burn: read the nameplate; no flame, no spark, ventilate."},
-		{circuit, "Only certified people open a refrigerant circuit (US: EPA Section 608; elsewhere the local rule)."},
-		{wet, "Wet floor: put the sign up. Never chip ice off a coil."},
-		{power, "Wiring of the building is for a licensed electrician; no worn or light cords, none left unattended."},
-		{tcs, "Food over its limit is discarded or handled under the time rule, never tasted."},
-	} {
-		if c.shown {
-			lines = append(lines, c.text)
-		}
-	}
-	return append(lines, "Local codes and licensed practice come first.")
+	return out
 }
 
 // short writes a duration in hours and minutes.
