@@ -41,15 +41,19 @@ const fallback = "en"
 // [LoadTemplates].
 type Templates struct{ languages map[string]*language }
 
+// evidenceFile translates what the models say of what they saw, piece by piece.
+const evidenceFile = "evidence.txt"
+
 // language is one language's texts.
 type language struct {
-	words *template.Template
-	texts map[string]*template.Template // by kind.channel
+	pieces *strings.Replacer // of evidence
+	words  *template.Template
+	texts  map[string]*template.Template // by kind.channel
 }
 
 // LoadTemplates returns the texts that come with the program, under those of a
-// folder of the admin's: LANGUAGE/KIND.CHANNEL.txt, LANGUAGE/KIND.txt and
-// LANGUAGE/words.txt, any of which may be missing. A new language is a new folder.
+// folder of the admin's: LANGUAGE/KIND.CHANNEL.txt, LANGUAGE/KIND.txt,
+// LANGUAGE/words.txt and LANGUAGE/evidence.txt, any of which may be missing. A new language is a new folder.
 // Every text is tried on examples; the error tells all that is wrong, with file and
 // line. dir may be "".
 func LoadTemplates(dir string) (*Templates, error) {
@@ -139,7 +143,7 @@ func (l layer) languages() (names []string, err error) {
 			return nil, err
 		}
 		for _, f := range files {
-			if name := f.Name(); strings.HasSuffix(name, ".txt") && name != wordsFile && !slices.Contains(textFiles(), name) {
+			if name := f.Name(); strings.HasSuffix(name, ".txt") && name != wordsFile && name != evidenceFile && !slices.Contains(textFiles(), name) {
 				bad = append(bad, fmt.Errorf("%s: nothing is told in a text of this name; the names are %s, %s",
 					filepath.Join(l.name, e.Name(), name), wordsFile, strings.Join(textFiles(), ", ")))
 			}
@@ -197,6 +201,10 @@ func load(name string, layers []layer) (*language, []error) {
 			}
 		}
 	}
+	var err error
+	if l.pieces, err = pieces(name, layers); err != nil {
+		bad = append(bad, err)
+	}
 	for _, k := range kinds {
 		for _, c := range Channels {
 			file, text, err := find(name, k, c, layers)
@@ -221,6 +229,34 @@ func load(name string, layers []layer) (*language, []error) {
 		}
 	}
 	return l, bad
+}
+
+// pieces reads what is put in the place of pieces of evidence, the longest first.
+func pieces(lang string, layers []layer) (*strings.Replacer, error) {
+	by := map[string]string{}
+	var bad []error
+	for _, from := range layers {
+		file, text, _, err := from.read(lang, evidenceFile)
+		bad = append(bad, err)
+		n := 0
+		for line := range strings.Lines(text) {
+			n++
+			if line = strings.TrimRight(line, "\r\n"); strings.TrimSpace(line) == "" || strings.HasPrefix(line, "#") {
+				continue
+			}
+			english, own, ok := strings.Cut(line, " => ")
+			if !ok || strings.TrimSpace(english) == "" {
+				bad = append(bad, fmt.Errorf("%s:%d: write a piece of English, =>, and what is put in its place", file, n))
+				continue
+			}
+			by[english] = own
+		}
+	}
+	var pairs []string
+	for _, english := range slices.SortedFunc(maps.Keys(by), func(a, b string) int { return cmp.Or(cmp.Compare(len(b), len(a)), cmp.Compare(a, b)) }) {
+		pairs = append(pairs, english, by[english])
+	}
+	return strings.NewReplacer(pairs...), errors.Join(bad...)
 }
 
 // read returns a file of a language, if the layer has it.

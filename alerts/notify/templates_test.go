@@ -288,3 +288,30 @@ func TestBodyIsJSON(t *testing.T) {
 		t.Errorf("%s %s", kind, b)
 	}
 }
+
+// TestEvidenceInSpanish: sentences as the models say them; a piece that is not
+// translated stays as it is, numbers and all.
+func TestEvidenceInSpanish(t *testing.T) {
+	r := reader{&Person{TimeZone: "UTC", Language: "es"}, ownTemplates().in("es")}
+	for english, want := range map[string]string{
+		"compressor draws 0.80 A (as at 25 °C ambient); this machine's normal is 1.21 ± 0.03 A":              "el compresor consume 0.80 A (referido a 25 °C de ambiente); lo normal en esta máquina es 1.21 ± 0.03 A",
+		"coil outlet 23.0 K below the cabinet air while running; this machine's normal is 8.8 ± 1.2 K":       "la salida del serpentín está 23.0 K bajo el aire de la cámara en marcha; lo normal en esta máquina es 8.8 ± 1.2 K",
+		"compressor ran 68 % of the last 3 h; this machine's normal is 7 % at this ambient":                  "el compresor funcionó 68 % de las últimas 3 h; lo normal en esta máquina es 7 % con este ambiente",
+		"condenser 31.0 K over ambient while running; this machine's normal is 15.0 ± 0.8 K":                 "el condensador está 31.0 K sobre el ambiente en marcha; lo normal en esta máquina es 15.0 ± 0.8 K",
+		"compressor now stops at 1.5 °C cabinet air; this machine's normal is 0.8 °C":                        "el compresor ahora para a 1.5 °C de aire de la cámara; lo normal en esta máquina es 0.8 °C",
+		"cabinet air warms by 0.01 K/h per K to ambient while stopped; this machine's normal is 0.01 ± 0.05": "el aire de la cámara se calienta 0.01 K/h por K de diferencia con el ambiente en paro; lo normal en esta máquina es 0.01 ± 0.05",
+		"compressor runs and the air stays above its cut-in, for 40 min":                                     "el compresor funciona y el aire sigue sobre su punto de arranque, desde hace 40 min",
+		"door open for 25 min": "puerta abierta desde hace 25 min",
+		"cabinet air 9.1 °C; the compressor normally starts at 4.2 °C": "el aire de la cámara está a 9.1 °C; el compresor normalmente arranca a 4.2 °C",
+		"not coil-iced: condenser fan draws 0.02 A while running":      "no es evaporador bloqueado por hielo: el ventilador del condensador consume 0.02 A en marcha",
+		"nothing heard since 12:00 UTC; it used to report every 60 s":  "sin mensajes desde las 12:00 UTC; solía informar cada 60 s",
+		"the gremlins ate 3 cans":                                      "the gremlins ate 3 cans",
+	} {
+		if got := r.evidence([]detect.Evidence{{Text: english, Since: collector.MillisOf(noon)}}, noon)[0]; got != want {
+			t.Errorf("%q\n got %q\nwant %q", english, got, want)
+		}
+	}
+	if _, err := LoadTemplates(texts(t, map[string]string{"es/evidence.txt": "# mine\ncoil outlet: serpentín"})); err == nil || !strings.Contains(err.Error(), "evidence.txt:2") {
+		t.Errorf("a line without an arrow: %v", err)
+	}
+}

@@ -160,18 +160,27 @@ func (r reader) cautions(m *fleet.Machine, causes []fault.Fault) []string {
 func (r reader) evidence(ev []detect.Evidence, now time.Time) []string {
 	out := make([]string, len(ev))
 	for i, e := range ev {
-		out[i] = r.units(inUTC.ReplaceAllStringFunc(e.Text, func(clock string) string {
+		text := inUTC.ReplaceAllStringFunc(e.Text, func(clock string) string {
 			if e.Since != 0 && e.Since.Time().UTC().Format("15:04 UTC") == clock {
 				return r.when(e.Since, now)
 			}
 			return clock
-		}))
+		})
+		if m := against.FindStringSubmatch(text); m != nil {
+			var f fault.Fault
+			if f.UnmarshalText([]byte(m[1])) == nil {
+				out[i] = r.l.say("not", struct{ Fault, Why string }{r.fault(f), r.units(r.l.pieces.Replace(m[2]))})
+				continue
+			}
+		}
+		out[i] = r.units(r.l.pieces.Replace(text))
 	}
 	return out
 }
 
 var (
 	digits    = regexp.MustCompile(`\d+`)
+	against   = regexp.MustCompile(`^not ([a-z-]+): (.*)$`)
 	inUTC     = regexp.MustCompile(`\d\d:\d\d UTC`)
 	inCelsius = regexp.MustCompile(`([-−]?\d+(?:\.\d+)?) °C`)
 	inKelvin  = regexp.MustCompile(`(\d+(?:\.\d+)?)((?: ± \d+(?:\.\d+)?)?) K\b`)
