@@ -11,12 +11,10 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"strconv"
 	"strings"
 	"sync"
-	"syscall"
 	"time"
 
 	"coilward/alerts/board"
@@ -270,19 +268,6 @@ func (t *trialDesk) prepare(ctx context.Context, dir string, o board.TrialOrder)
 		args = append(args, "--suggest", strconv.FormatFloat(o.Suggest, 'g', -1, 64))
 	}
 	return args, nil
-}
-
-// startLast starts a process that gives way to every other. On Linux a priority is
-// a thread's, and a process gets that of the thread that starts it: this one is not
-// used for anything else afterwards.
-func startLast(cmd *exec.Cmd) error {
-	started := make(chan error)
-	go func() {
-		runtime.LockOSThread()                                     // never unlocked: the thread ends with the goroutine
-		_ = syscall.Setpriority(syscall.PRIO_PROCESS, 0, niceness) // a favour; without it the share is bounded all the same
-		started <- cmd.Start()
-	}()
-	return <-started
 }
 
 // progress reads what the process tells on standard error.

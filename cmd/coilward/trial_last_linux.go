@@ -1,0 +1,28 @@
+package main
+
+import (
+	"os/exec"
+	"runtime"
+	"syscall"
+
+	"golang.org/x/sys/unix"
+)
+
+// startLast starts a process that gives way to every other: it is given a processor
+// that nobody wants, and the disk when nobody reads. On Linux such priorities are a
+// thread's, and a process gets those of the thread that starts it: this one is not
+// used for anything else afterwards. They are a favour; without them the process
+// still has its bounded share.
+func startLast(cmd *exec.Cmd) error {
+	started := make(chan error)
+	go func() {
+		runtime.LockOSThread() // never unlocked: the thread ends with the goroutine
+		_ = syscall.Setpriority(syscall.PRIO_PROCESS, 0, niceness)
+		_ = unix.SchedSetAttr(0, &unix.SchedAttr{Size: unix.SizeofSchedAttr, Policy: unix.SCHED_IDLE, Nice: niceness}, 0)
+		// ioprio_set(2): of this thread, to the class of who reads last.
+		const whoThread, classIdle = 1, 3 << 13
+		_, _, _ = unix.Syscall(unix.SYS_IOPRIO_SET, whoThread, 0, classIdle)
+		started <- cmd.Start()
+	}()
+	return <-started
+}
