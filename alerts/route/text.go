@@ -86,11 +86,7 @@ func (r *Route) Text(o TextOptions) string {
 			b.WriteString("   on your way, can wait\n")
 		}
 		for _, j := range v.Stop.Jobs {
-			cause := strings.ReplaceAll(j.Fault.String(), "-", " ")
-			if j.Fault == fault.Unknown {
-				cause = "cooling fails, cause not known"
-			}
-			fmt.Fprintf(&b, "   %s: %s", j.Title(), cause)
+			fmt.Fprintf(&b, "   %s: %s", j.Title(), j.Fault.Title())
 			if j.Probability > 0 {
 				fmt.Fprintf(&b, " (%.0f %%)", 100*j.Probability)
 			}
