@@ -186,7 +186,7 @@ func (r Reader) unit(c collector.Channel) string {
 
 func (out *strips) line(s *strip, name, class string, e *envelope, a axis, rec *record, digits int) {
 	l := stripLine{Index: len(out.Data.Lines), Name: name, Class: class, Newest: number(e.newest(), digits) + nb + s.Unit}
-	if rec.width() >= broadColumn {
+	if rec.broad() {
 		l.Range = area(e, e, a, rec.gap)
 		e = e.mean(rec.hour())
 	}
@@ -209,7 +209,7 @@ func (out *strips) ribbons(rec *record) {
 	if share := rec.tripped.total(); share > 0 {
 		out.state(&run, "tripped: called for, but stopped", "trips", &rec.tripped, 0.5)
 	}
-	if share := rec.call.total(); !math.IsNaN(share) && rec.width() < broadColumn {
+	if share := rec.call.total(); !math.IsNaN(share) && !rec.broad() {
 		out.state(&run, "thermostat calls", "calls", &rec.call, 0)
 	}
 	if len(run.Lines) > 0 {

@@ -95,7 +95,7 @@ func TestOldStrips(t *testing.T) {
 	until := w.now.Add(-30 * time.Hour).UTC().Format(time.RFC3339)
 	out := httptest.NewRecorder()
 	b.ServeHTTP(out, httptest.NewRequest(http.MethodGet, "http://127.0.0.1/machines/cab-0403?span=24h&until="+url.QueryEscape(until), nil))
-	if text := out.Body.String(); out.Code != http.StatusOK || !strings.Contains(text, "Lines are means over an hour") || strings.Contains(text, "No readings are stored") {
+	if text := out.Body.String(); out.Code != http.StatusOK || !strings.Contains(text, "Lines are means over an hour") || !strings.Contains(text, `class="range"`) || strings.Contains(text, "No readings are stored") {
 		t.Errorf("status %d: %s", out.Code, text)
 	}
 }
