@@ -128,7 +128,7 @@ func (in *importer) open(ctx context.Context, conf *config, rate int) (finish fu
 
 const (
 	localRows   = 20_000
-	remoteRows  = 1_000
+	remoteRows  = 5_000
 	remoteShare = 0.25 // of the time that the daemon spends on an import at most
 )
 

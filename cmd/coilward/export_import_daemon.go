@@ -11,6 +11,7 @@ import (
 	"net"
 	"net/http"
 	"path/filepath"
+	"slices"
 
 	"coilward/collector"
 )
@@ -56,17 +57,26 @@ func (d *daemon) adminImport(w http.ResponseWriter, r *http.Request) {
 // and takes them to the models, which know what is too late for them: a replay of
 // the history would do the same.
 func (d *daemon) appendOld(ctx context.Context, rows []collector.Reading) error {
-	return d.gate.alone(ctx, collector.MillisOf(d.clock.Now()), func(received collector.Millis) error {
-		for i := range rows {
-			rows[i].Received = received
-		}
-		if err := d.history.Append(ctx, rows); err != nil {
+	for chunk := range slices.Chunk(rows, aloneRows) {
+		err := d.gate.alone(ctx, collector.MillisOf(d.clock.Now()), func(received collector.Millis) error {
+			for i := range chunk {
+				chunk[i].Received = received
+			}
+			if err := d.history.Append(ctx, chunk); err != nil {
+				return err
+			}
+			// What is on disk is handed on even when ctx is done.
+			return d.next(context.WithoutCancel(ctx), chunk, d.history.LastSeq())
+		})
+		if err != nil {
 			return err
 		}
-		// What is on disk is handed on even when ctx is done.
-		return d.next(context.WithoutCancel(ctx), rows, d.history.LastSeq())
-	})
+	}
+	return nil
 }
+
+// aloneRows is how many rows are stored while messages wait: a few milliseconds.
+const aloneRows = 1_000
 
 // remote is a daemon that is given rows.
 type remote struct {
