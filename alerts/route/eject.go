@@ -83,19 +83,45 @@ func (k *kernel) feasible(v *van, stops []int) bool {
 	return ok
 }
 
-// putAnywhere puts a stop into a place that breaks no rule, any of them.
-func (k *kernel) putAnywhere(sol *solution, stop int, rnd *rand.Rand) bool {
-	seen, into, at := 0, 0, 0
-	var try []int
-	for r, route := range sol.routes {
-		for p := k.vans[r].fixed; p <= len(route); p++ {
-			try = append(append(append(try[:0], route[:p]...), stop), route[p:]...)
-			if k.feasible(&k.vans[r], try) {
-				if seen++; rnd.IntN(seen) == 0 {
-					into, at = r, p
+// places calls f with each place in a route where the stop breaks no rule. Where the
+// stop itself comes too late, or finds no room, it does so further on as well.
+func (k *kernel) places(v *van, route []int, stop int, f func(p int)) {
+	s, ok := k.depart(v), true
+	for p := 0; ; p++ {
+		if p >= v.fixed {
+			at, ok := k.visit(v, s, stop)
+			if !ok {
+				return
+			}
+			for _, next := range route[p:] {
+				if at, ok = k.visit(v, at, next); !ok {
+					break
+				}
+			}
+			if ok {
+				if _, ok = k.finish(v, at); ok {
+					f(p)
 				}
 			}
 		}
+		if p == len(route) {
+			return
+		}
+		if s, ok = k.visit(v, s, route[p]); !ok {
+			return
+		}
+	}
+}
+
+// putAnywhere puts a stop into a place that breaks no rule, any of them.
+func (k *kernel) putAnywhere(sol *solution, stop int, rnd *rand.Rand) bool {
+	seen, into, at := 0, 0, 0
+	for r, route := range sol.routes {
+		k.places(&k.vans[r], route, stop, func(p int) {
+			if seen++; rnd.IntN(seen) == 0 {
+				into, at = r, p
+			}
+		})
 	}
 	if seen > 0 {
 		sol.routes[into] = slices.Insert(sol.routes[into], at, stop)
@@ -107,9 +133,8 @@ func (k *kernel) putAnywhere(sol *solution, stop int, rnd *rand.Rand) bool {
 // been less trouble together than it has, the least of all, and returns them.
 func (k *kernel) ejection(sol *solution, stop int, trouble []int, rnd *rand.Rand) (gone []int, ok bool) {
 	least, seen := trouble[stop], 0
-	var best []int
+	var best, base []int
 	into := -1
-	var base, try []int
 	consider := func(r int, out ...int) {
 		sum := 0
 		for _, i := range out {
@@ -124,21 +149,17 @@ func (k *kernel) ejection(sol *solution, stop int, trouble []int, rnd *rand.Rand
 				base = append(base, s)
 			}
 		}
-		for p := k.vans[r].fixed; p <= len(base); p++ {
-			try = append(append(append(try[:0], base[:p]...), stop), base[p:]...)
-			if !k.feasible(&k.vans[r], try) {
-				continue
-			}
+		k.places(&k.vans[r], base, stop, func(p int) {
 			if sum < least {
 				least, seen = sum, 0
 			}
 			if seen++; rnd.IntN(seen) == 0 {
-				best, into, gone = slices.Clone(try), r, gone[:0]
+				best, into, gone = slices.Insert(slices.Clone(base), p, stop), r, gone[:0]
 				for _, i := range out {
 					gone = append(gone, sol.routes[r][i])
 				}
 			}
-		}
+		})
 	}
 	for r, route := range sol.routes {
 		if k.stops[stop].needs&^k.vans[r].skills != 0 {
