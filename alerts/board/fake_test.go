@@ -66,7 +66,7 @@ func newWorld(t testing.TB, machines, perSite int) *world {
 		s.Machines = append(s.Machines, m)
 		v := detect.View{Machine: m.ID, Site: s.ID, At: collector.MillisOf(w.now.Add(-40 * time.Second)), LastHeard: collector.MillisOf(w.now.Add(-38 * time.Second)),
 			Run: detect.Stopped, RunFraction: 0.38 + 0.01*float64(i%12), HasProduct: true, ProductTemperature: quantity.Celsius(3 + 0.1*float64(i%13)), ProductSD: 0.3,
-			WellProbability: 0.993, CapacityShare: 0.9 + 0.01*float64(i%12), HasHotDayLimit: true, HotDayLimit: quantity.Celsius(36 + i%7), Learned: i%9 != 0,
+			WellProbability: 0.993, CapacityShare: 0.9 + 0.01*float64(i%12), HasHotDayLimit: true, HotDayLimit: quantity.Celsius(36 + i%7), HotDaySD: 3.2, HotDay: detect.HotDayOwn, Learned: i%9 != 0,
 			CutOut: 1.6, CutIn: 4.4}
 		for _, c := range []collector.Channel{collector.CabinetAir, collector.CoilOut, collector.CompressorCurrent, collector.Ambient, collector.Door,
 			collector.SupplyAir, collector.CoilIn, collector.Condenser, collector.EvapFanCurrent, collector.CondFanCurrent, collector.CompressorCall} {
@@ -75,7 +75,7 @@ func newWorld(t testing.TB, machines, perSite int) *world {
 		v.Value[collector.CabinetAir], v.Value[collector.CoilOut], v.Value[collector.Ambient] = 3.4, -5.1, 24.1
 		v.Value[collector.Condenser], v.Value[collector.CompressorCurrent] = 39.5, 2.9
 		v.Happenings = []detect.Happening{
-			{Kind: detect.Defrost, From: collector.MillisOf(w.now.Add(-15 * time.Hour)), To: collector.MillisOf(w.now.Add(-14*time.Hour - 30*time.Minute)), Text: "coil passed 4.0 °C with the compressor off"},
+			{Kind: detect.Defrost, From: collector.MillisOf(w.now.Add(-15 * time.Hour)), To: collector.MillisOf(w.now.Add(-14*time.Hour - 30*time.Minute)), Text: "timed: a pause of 30 min, the coil went to 4.0 °C; one every 8.0 h"},
 			{Kind: detect.Restock, From: collector.MillisOf(w.now.Add(-9 * time.Hour)), To: collector.MillisOf(w.now.Add(-6 * time.Hour)), Text: "air rose 5.5 K after 6 min of door, product about 2.1 K warmer"},
 		}
 		w.views[m.ID] = v

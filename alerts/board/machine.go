@@ -126,9 +126,7 @@ func (b *Board) figures(m *fleet.Machine, s *fleet.Site, v detect.View, heard bo
 	if share := v.CapacityShare; !math.IsNaN(share) && share > 0 {
 		out = append(out, fact{"Cooling capacity", percent(share), "of this machine's own when well"})
 	}
-	if v.HasHotDayLimit {
-		out = append(out, fact{"Hot-day limit", r.temperature(v.HotDayLimit), "above this ambient it could not hold"})
-	}
+	out = append(out, r.hotDayFact(&v))
 	if !math.IsNaN(v.RunFraction) {
 		out = append(out, fact{"Ran", percent(v.RunFraction), "of the last 24 h"})
 	}

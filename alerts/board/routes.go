@@ -16,6 +16,7 @@ func (b *Board) routes(mount map[string]http.Handler) http.Handler {
 	screen("/{$}", b.fleetPage)
 	screen("/sites/{site}", b.sitePage)
 	screen("/machines/{machine}", b.machinePage)
+	screen("/hot-day", b.hotDayPage)
 	screen("/alerts", b.alertsPage)
 	screen("/alerts/{alert}", b.alertPage)
 	b.routeRoutes(mux, screen)
