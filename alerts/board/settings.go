@@ -140,6 +140,7 @@ type settingRow struct {
 	Example                          string
 	Words                            []string // to choose from; none: typed
 	Wide                             bool
+	Open                             bool // the advice is shown at once
 	Bad                              bool
 }
 
@@ -189,8 +190,12 @@ func (b *Board) settingsData(r Reader, at, draftID string, typed url.Values, pro
 			continue
 		}
 		given := laid.Inherited(state, scope, row)
+		of := row // a machine's own limits are advised on by its product
+		if m, ok := file.Machine(scope.Machine); ok {
+			of = row.For(m.Product)
+		}
 		x := settingRow{
-			Name: row.Key, ID: elementID(row.Key), Title: row.Title, Unit: r.settingUnit(row), Means: row.Means, Advice: r.sentence(row.Advice),
+			Name: row.Key, ID: elementID(row.Key), Title: row.Title, Unit: r.settingUnit(row), Means: row.Means, Advice: r.sentence(of.Advice),
 			Value: r.shown(row, given.Here), Inherited: r.shown(row, given.Inherited), From: given.From.String(), Example: r.shown(row, row.Example),
 		}
 		if given.From.Stored {
@@ -199,7 +204,7 @@ func (b *Board) settingsData(r Reader, at, draftID string, typed url.Values, pro
 			x.From += ", by the fleet file"
 		}
 		if x.Inherited == "" {
-			x.Inherited = r.shown(row, settings.BuiltIn(row, trade, raiseAt))
+			x.Inherited = r.shown(row, settings.BuiltIn(of, trade, raiseAt))
 		}
 		if given.Nearer > 0 {
 			x.Nearer = count(given.Nearer, "machine has its own", "machines have their own")
@@ -211,7 +216,11 @@ func (b *Board) settingsData(r Reader, at, draftID string, typed url.Values, pro
 		if row.Field == fleet.FieldAtLeast || row.Field == fleet.FieldAtMost {
 			x.Words = []string{"low", "medium", "high", "critical"}
 		}
+		if row.Field == fleet.FieldFalseAlarms {
+			x.Advice += " " + measuredWords(trade)
+		}
 		x.Wide = strings.HasPrefix(row.Key, "opening_hours.")
+		x.Open = !x.Wide || row.Key == "opening_hours.mon" // the days after it say the same
 		name := settingsGroupOf(row)
 		if n := len(out.Groups); n == 0 || out.Groups[n-1].Name != name {
 			out.Groups = append(out.Groups, settingsGroup{Name: name})
@@ -220,6 +229,16 @@ func (b *Board) settingsData(r Reader, at, draftID string, typed url.Values, pro
 		g.Rows = append(g.Rows, x)
 	}
 	return out, nil
+}
+
+// measuredWords say what few false alarms cost in delay.
+func measuredWords(t *sensitivity.Trade) string {
+	var parts []string
+	for i := 0; i < len(t.Points); i += max(1, (len(t.Points)-1)/3) {
+		p := t.Points[i]
+		parts = append(parts, fmt.Sprintf("%s a year: %s h after the first effect of a fault (median)", number(p.FalseAlarms, 1), number(p.Delay, 1)))
+	}
+	return "Measured on simulated fleets: " + strings.Join(parts, "; ") + "."
 }
 
 // keyWords is the end of a key as problems name it.

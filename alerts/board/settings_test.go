@@ -224,6 +224,8 @@ func TestSettingsAtTheBoard(t *testing.T) {
 	site := w.fleet.Sites[0].ID
 	h.get("/settings?at=site+"+site, "Oak Mill Works, canteen", "Open, Monday", "at any time")
 
+	h.get("/settings?at=machine+cab-0403", "Warm limit", "Inherited: 5 (built in)", "5 °C (41 °F) or less (FDA Food Code")
+
 	draft := h.post("/settings", url.Values{"at": {"fleet"}, "limits.dairy.warm": {"4"}, "alerting.on_delay.medium": {"20 min"}, "alerting.off_delay": {"1m"}}, http.StatusSeeOther)
 	h.get(draft, "What would change", "Warm limit, dairy", "not set here", "4 °C", "20 min", "shorter than a compressor")
 	// More changes at another place go into the same draft.

@@ -42,7 +42,7 @@ func (f *Fleet) Inherited(o *Overrides, s Scope, row *Setting) Given {
 	}
 	of := row
 	if s.Level == OwnValue && known {
-		of = row.of(m.Product)
+		of = row.For(m.Product)
 	}
 	for _, l := range st.levels(m, m.Kind) {
 		if l.level > s.Level || l.level == s.Level && l.stored {
@@ -69,9 +69,9 @@ func (f *Fleet) Inherited(o *Overrides, s Scope, row *Setting) Given {
 	return g
 }
 
-// of returns the row of the limits of a product for one of a machine's own limits,
+// For returns the row of the limits of a product for one of a machine's own limits,
 // and every other row itself.
-func (s *Setting) of(p Product) *Setting {
+func (s *Setting) For(p Product) *Setting {
 	switch s.Key {
 	case "limits.warm":
 		r, _ := SettingByKey("limits." + p.String() + ".warm")
@@ -86,7 +86,7 @@ func (s *Setting) of(p Product) *Setting {
 // concerns reports whether the setting can reach the machine: the limits of a
 // product reach machines that hold it.
 func (s *Setting) concerns(m *Machine) bool {
-	return s.Field != FieldWarmLimit && s.Field != FieldColdLimit || s.Key == s.own().of(m.Product).Key
+	return s.Field != FieldWarmLimit && s.Field != FieldColdLimit || s.Key == s.own().For(m.Product).Key
 }
 
 // own returns the row of a machine's own limit for one of a product's.

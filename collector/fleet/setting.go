@@ -86,7 +86,7 @@ var Settings = func() []Setting {
 		s := Setting{
 			Key: "alerting.on_delay." + u.String(), Title: "On-delay, " + u.String(), Field: FieldOnDelay + Field(u), levels: anywhere,
 			Means:   "A finding must last this long before anybody is told.",
-			Advice:  fmt.Sprintf("At most %s, and not longer than that of a less urgent one.", Delay(longestOn[u])),
+			Advice:  fmt.Sprintf("At most %g min, and not longer than that of a less urgent one.", longestOn[u].Minutes()),
 			Example: "10m",
 			get:     func(l *laid) (string, bool) { return optional(l.alerting.OnDelay[u], Delay) },
 		}
@@ -106,7 +106,7 @@ var Settings = func() []Setting {
 	})
 	add(Setting{
 		Key: "alerting.restock_delay", Title: "On-delay after restock", Field: FieldRestockDelay, levels: anywhere, Example: "6h",
-		Means:  "While warm stock is cooled down, product may be over its warm limit this long before that alone is told.",
+		Means:  "While warm stock is cooled down, product may be over its warm limit this long before that alone is told. Where it is set, other alerts below high wait for it too.",
 		Advice: "Longer than this machine takes to cool a full load, 4 to 8 h for drinks (common practice). Food that needs cold is not loaded warm: keep this short there (FDA Food Code 4-204.111: 30 min for the air).",
 		get:    func(l *laid) (string, bool) { return optional(l.alerting.RestockDelay, Delay) },
 	})
@@ -120,7 +120,7 @@ var Settings = func() []Setting {
 	})
 	add(Setting{
 		Key: "alerting.false_alarms", Title: "Wanted false alarms", Unit: "a machine and year", Field: FieldFalseAlarms, levels: anywhere, Example: "1",
-		Means:  "How many needless alerts of one machine in a year are accepted. Fewer means later: the page says how much.",
+		Means:  "How many needless alerts of one machine in a year are accepted. Fewer means later.",
 		Advice: "On call, at most 2 incidents in a shift of 12 h (published SRE practice); a person takes about 1 alarm in 10 min (ISA-18.2, EEMUA 191, from memory). Multiply by the machines one person has.",
 		get:    func(l *laid) (string, bool) { return optional(l.alerting.FalseAlarms, number) },
 	})
