@@ -25,11 +25,12 @@ func TestChatteringAndFleeting(t *testing.T) {
 		sourceOf("chatters", 0, 5, 20, 25, 59, 70),
 		sourceOf("just not", 0, 70, 90, 160, 200, 300),
 		sourceOf("two are none", 0, 5, 20, 25),
+		sourceOf("one and two later", 0, 5, 70, 75, 100, 110),
 		sourceOf("fleeting", 0, 59),
 		sourceOf("lasts", 0, 60),
 		sourceOf("before", -100, -50),
 	}, t0, t0.Add(time.Hour))
-	if !slices.Equal(a.Chattering, []string{"chatters"}) || !slices.Equal(a.Fleeting, []string{"fleeting", "two are none"}) || a.Activations != 10 {
+	if !slices.Equal(a.Chattering, []string{"chatters"}) || !slices.Equal(a.Fleeting, []string{"fleeting", "one and two later", "two are none"}) || a.Activations != 13 {
 		t.Errorf("%+v", a)
 	}
 	if a.Frequent[0].Name != "chatters" || a.FrequentShare != 1 {

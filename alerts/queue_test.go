@@ -253,3 +253,23 @@ func TestLoadFigures(t *testing.T) {
 		t.Errorf("ten in 10 min are a flood: %+v", l)
 	}
 }
+
+// TestIncidents: what asks for nothing is none, the same alert again is the same, and
+// a shift has 12 h.
+func TestIncidents(t *testing.T) {
+	at := func(h float64, alert string) Told { return Told{At: mins(int(h * 60)).Time(), Alert: alert} }
+	for _, c := range []struct {
+		told []Told
+		want int
+	}{
+		{nil, 0},
+		{[]Told{at(1, ""), at(2, ""), at(3, "a"), at(4, "a"), at(5, "")}, 1},
+		{[]Told{at(1, "a"), at(2, "b"), at(3, "a"), at(4, "c")}, 3},
+		{[]Told{at(13, "b"), at(1, "a"), at(25, "c")}, 1},
+		{[]Told{at(1, "a"), at(2, "a"), at(13.5, "b"), at(13.9, "c")}, 3},
+	} {
+		if l := MeasureLoad(c.told, mins(0).Time(), mins(3000).Time()); l.Incidents != c.want {
+			t.Errorf("%v: %d, want %d", c.told, l.Incidents, c.want)
+		}
+	}
+}

@@ -45,6 +45,17 @@ func TestReasonStaysTrue(t *testing.T) {
 	says(t, q, "A-F-000001", "back to normal", "not:left", "not:away")
 }
 
+// TestMeasuredCountsBeforeForecast: the forecast has the product over its limit as it
+// is said, and it was measured within.
+func TestMeasuredCountsBeforeForecast(t *testing.T) {
+	q, s := New(Options{Fleet: larder()}), &story{}
+	f := measured(s.raise(mins(0), "s0", "cola", fault.EvaporatorFanStopped, .95, time.Hour), 6.8)
+	f.LimitAt, f.LimitEarly, f.LimitLate = mins(0), 0, 0
+	q.Apply(f)
+	q.Advance(mins(30))
+	says(t, q, "A-F-000001", "by the forecast over its limit")
+}
+
 func TestColdSideIsSaidAsCold(t *testing.T) {
 	q, s := New(Options{Fleet: larder()}), &story{}
 	f := measured(s.raise(mins(0), "s0", "cola", fault.ThermostatStuckOn, .95, time.Hour), 1)

@@ -89,6 +89,38 @@ func TestOutageExplainsTheSilenceOnly(t *testing.T) {
 	}
 }
 
+// TestOutageLeavesTheFaultItsAlert: a machine that was told to have lost power beside
+// its own fault, and turns out to be one of a site without power, keeps the alert of
+// its fault.
+func TestOutageLeavesTheFaultItsAlert(t *testing.T) {
+	q, s := New(Options{Fleet: town(3, 8)}), &story{}
+	q.Apply(s.raise(mins(0), "s1", "s1-m0", fault.CompressorWeak, .95, 20*time.Hour))
+	q.Advance(mins(60))
+	q.Apply(s.raise(mins(100), "s1", "s1-m0", fault.PowerLost, .95, 0))
+	q.Advance(mins(107))
+	if a := q.Alerts(); len(a) != 1 || len(a[0].Members) != 2 {
+		t.Fatalf("before the others: %+v", a)
+	}
+	for i := 1; i < 8; i++ {
+		q.Apply(s.raise(mins(108), "s1", fmt.Sprintf("s1-m%d", i), fault.PowerLost, .95, 0))
+	}
+	q.Advance(mins(140))
+	var weak, site int
+	for _, a := range q.Alerts() {
+		switch {
+		case a.Cause == SitePower && len(a.Members) == 8:
+			site++
+		case a.Machine == "s1-m0" && a.Fault == fault.CompressorWeak && a.State == Unacknowledged && len(a.Members) == 1:
+			weak++
+		default:
+			t.Errorf("also open: %+v", a)
+		}
+	}
+	if weak != 1 || site != 1 {
+		t.Errorf("%d alerts of the machine, %d of the site, want one each", weak, site)
+	}
+}
+
 // TestFlappingUnderTwoNamesIsOneAlert: a machine that comes and goes all day, each
 // time with another fault, has one alert that nobody has taken.
 func TestFlappingUnderTwoNamesIsOneAlert(t *testing.T) {
