@@ -1,9 +1,13 @@
 package detect_test
 
 import (
+	"reflect"
 	"strings"
 	"testing"
 
+	"pgregory.net/rapid"
+
+	"coilward/collector"
 	"coilward/detect"
 )
 
@@ -49,4 +53,53 @@ func TestTimelineIsBounded(t *testing.T) {
 			t.Errorf("happening %d began before the one before it", i)
 		}
 	}
+}
+
+// eventful is four days with what ordinary life brings.
+func eventful() (rs []collector.Reading) {
+	c := newCabinet(6)
+	c.has = c.has.With(collector.Door)
+	rs = c.live(2 * day)
+	c.at += 40 * minute // nothing is heard, and all of it comes later
+	for i, r := range c.live(2 * day) {
+		if i < 30 {
+			r.Received = c.at - 2*day + 45*minute
+		}
+		if i >= 900 && i < 904 {
+			r.Value[collector.MainsVoltage] = 0
+		}
+		if i%1440 > 700 && i%1440 < 760 && i%3 == 0 {
+			r.Value[collector.Door] = 1
+		}
+		rs = append(rs, r)
+	}
+	return rs
+}
+
+// A stream permuted within the order window, repeated and split gives the same
+// timeline.
+func TestTimelineOfAnotherDelivery(t *testing.T) {
+	rs := eventful()
+	lives := func(rs []collector.Reading) []detect.Happening {
+		m := newMachine()
+		play(m, rs)
+		return m.View().Happenings
+	}
+	want := lives(deliver(nil, rs))
+	kinds := map[detect.HappeningKind]bool{}
+	for _, h := range want {
+		kinds[h.Kind] = true
+	}
+	if !kinds[detect.DoorTraffic] || !kinds[detect.PowerBlip] || !kinds[detect.LinkOutage] {
+		t.Fatalf("too little to compare: %+v", want)
+	}
+	n := 0
+	rapid.Check(t, func(t *rapid.T) {
+		if n++; n > 5 {
+			return
+		}
+		if got := lives(deliver(t, rs)); !reflect.DeepEqual(got, want) {
+			t.Fatalf("delivered otherwise\n%+v\nwant\n%+v", got, want)
+		}
+	})
 }

@@ -129,7 +129,7 @@ func wellFormed(t *testing.T, f *detect.Finding) {
 	if len(f.Candidates) == 0 || f.Candidates[0].Fault != f.Fault || f.Candidates[0].Probability != f.Probability || sum > 1.005 {
 		t.Errorf("%s/%d: %v %v leads %v", f.ID, f.Seq, f.Fault, f.Probability, f.Candidates)
 	}
-	if len(f.Evidence) < 1 || len(f.Evidence) > 5 || f.Fault != fault.Silent && len(f.Evidence) < 2 || len(f.RuledOut) > 5 {
+	if len(f.Evidence) < 2 || len(f.Evidence) > 5 || len(f.RuledOut) > 5 {
 		t.Errorf("%s/%d: %d pieces of evidence, %d ruled out", f.ID, f.Seq, len(f.Evidence), len(f.RuledOut))
 	}
 	for i, e := range f.Evidence {

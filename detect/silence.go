@@ -107,6 +107,13 @@ func (o *open) silenceWords() []Evidence {
 			Channel: collector.MainsVoltage, Since: o.Since, Weight: 3.3, // ln of 0.9 to 0.1 over 0.25 to 0.75
 		}}, e...)
 	}
+	if o.Fault == fault.Silent {
+		text := "the last readings had no sign of a lost supply"
+		if o.HasProduct {
+			text += fmt.Sprintf("; the product was at about %.1f °C", o.Product)
+		}
+		e = append(e, Evidence{Text: text, Since: o.Since, Weight: 1.1}) // ln of 0.75 to 0.25
+	}
 	if o.SilenceWill {
 		e = append(e, Evidence{Text: "the broker lost its connection to the machine (last will)", Since: o.Since, Weight: 1})
 	}
