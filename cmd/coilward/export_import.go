@@ -32,7 +32,7 @@ type importCommand struct {
 func (importCommand) Help() string {
 	return `Adds old readings to the history, while the daemon runs or not. The first row names the columns: time (RFC 3339, or Unix seconds) and machine, then any of site, status, extra, and the channels, in the units of the channel table. An empty field is no value. Rows that are bad are told with their line and left out; the others are kept.
 
-Values that are stored already are passed over: after an interruption give the same files again. Rows older than retain_days become quarter-hour summaries at once; a row that falls on five seconds of which a summary has a reading counts as there already.
+Values that are stored already are passed over: after an interruption give the same files again. Rows older than retain_days become quarter-hour summaries at once, those older than summary_days are left out; a row that falls on five seconds of which a summary has a reading counts as there already.
 
 A daemon that runs is given a few rows at a time and most of the time to itself. Where none runs, rows newer than all that is stored are taken as if they had come in when they were measured, so models learn from them and trials can be made on them: sort the rows by time, over all machines, and import before the daemon has stored anything. Other rows are shown on the strips only.
 
@@ -61,6 +61,7 @@ func (c *importCommand) run(ctx context.Context, s *streams) int {
 		c.clock = time.Now
 	}
 	in := &importer{fleet: f, errors: s.err, now: collector.MillisOf(c.clock()), held: map[string]collector.Millis{}}
+	in.oldest = dayBefore(in.now, conf.History.SummaryDays)
 	finish, err := in.open(ctx, conf, c.Rate)
 	if err != nil {
 		return fail(statusFailed, err)
@@ -96,6 +97,7 @@ type importer struct {
 	fleet  *fleet.Fleet
 	errors io.Writer
 	now    collector.Millis
+	oldest collector.Millis // rows before it would be deleted at once
 	keep   func(ctx context.Context, rows []collector.Reading) (kept, error)
 	most   int // rows given away at once
 

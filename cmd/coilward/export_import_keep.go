@@ -34,13 +34,14 @@ type keeper struct {
 	append func(ctx context.Context, readings []collector.Reading) error
 }
 
-// oldest returns when the readings begin that are kept as readings.
-func (k *keeper) oldest() collector.Millis {
+// dayBefore returns the beginning of the day, in UTC, that lies so many days before
+// that of now; 0, which is before all, for 0 days.
+func dayBefore(now collector.Millis, days int) collector.Millis {
 	const day = collector.Millis(24 * 3_600_000)
-	if k.retainDays <= 0 {
+	if days <= 0 {
 		return 0
 	}
-	return (k.now/day - collector.Millis(k.retainDays)) * day
+	return (now/day - collector.Millis(days)) * day
 }
 
 // keep stores the rows that are not there yet.
@@ -49,7 +50,7 @@ func (k *keeper) keep(ctx context.Context, rows []collector.Reading) (out kept, 
 	if err != nil {
 		return out, err
 	}
-	oldest := k.oldest()
+	oldest := dayBefore(k.now, k.retainDays)
 	old := map[string][]collector.Reading{}
 	rows = slices.DeleteFunc(rows, func(r collector.Reading) bool {
 		if r.At < oldest {

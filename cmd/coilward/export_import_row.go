@@ -96,6 +96,8 @@ func (in *importer) row(columns []column, fields []string) (r collector.Reading,
 		return r, fmt.Errorf("where is machine %s? List it in the fleet file, or add a column site", r.Machine)
 	case r.At > in.now.Add(collector.DefaultAhead):
 		return r, fmt.Errorf("time %s is in the future", r.At.Time().Format(time.RFC3339))
+	case r.At < in.oldest:
+		return r, fmt.Errorf("time %s is before all that is kept: see history.summary_days", r.At.Time().Format(time.RFC3339))
 	case r.Has == 0 && len(r.Extra) == 0 && r.Status == collector.NoStatus:
 		return r, errors.New("there is no value in it")
 	case r.Has != 0 && r.Status != collector.NoStatus:

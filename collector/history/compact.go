@@ -91,8 +91,13 @@ func (s *Store) today(now collector.Millis) uint32 {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	newest := collector.Millis(0)
-	for _, p := range s.spans {
-		newest = max(newest, p.LastReceived)
+	for machine, p := range s.spans {
+		if machine != collector.Pipeline { // it notes that nobody listened
+			newest = max(newest, p.LastReceived)
+		}
+	}
+	for _, p := range s.summaries {
+		newest = max(newest, p.LastAt)
 	}
 	return hourOf(min(now, newest+dayMillis)) / hoursADay
 }

@@ -384,10 +384,31 @@ func TestAgeIsCountedFromTheNewest(t *testing.T) {
 	s := open(t, vfs.NewMem(), func(o *history.Options) { o.RetainDays, o.SummaryDays = 2, 5 })
 	fill(t, s, []string{"cab-1"}, 0, 30)
 	fill(t, s, []string{"cab-1"}, 90, 100)
-	if err := errors.Join(s.Settle(), s.Retain(t.Context(), historytest.Start.Add(9000*24*time.Hour))); err != nil {
+	// Started again after a season: nobody has sent anything yet.
+	away := collector.Absence(historytest.Start.Add(2*time.Hour), historytest.Start.Add(9000*24*time.Hour))
+	if err := errors.Join(s.Append(t.Context(), []collector.Reading{away}), s.Settle(), s.Retain(t.Context(), historytest.Start.Add(9000*24*time.Hour))); err != nil {
 		t.Fatal(err)
 	}
-	checked(t, s, 40)
+	checked(t, s, 41)
+	if st := s.Stats(); st.Summarised != 0 {
+		t.Errorf("%d readings were summed up", st.Summarised)
+	}
+}
+
+// Where there are summaries only, as after an import of old days, they age too.
+func TestSummariesAlone(t *testing.T) {
+	s := open(t, vfs.NewMem(), func(o *history.Options) { o.RetainDays, o.SummaryDays = 2, 5 })
+	for _, day := range []int{0, 10} {
+		if _, _, err := s.AppendOld(t.Context(), "cab-1", []collector.Reading{historytest.Reading("cab-1", day*1440)}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Retain(t.Context(), historytest.Start.Add(9000*24*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	if st := s.Stats(); st.Summarised != 1 {
+		t.Errorf("%d readings are left in summaries, want the newer one", st.Summarised)
+	}
 }
 
 // A backfill is taken once, in any order, in any parts, and beside what is there.
