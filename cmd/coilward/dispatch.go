@@ -24,6 +24,7 @@ import (
 type dispatchStore interface {
 	Setting(ctx context.Context, name string) (ledger.Setting, error)
 	Save(ctx context.Context, s ledger.Setting, base int) (ledger.Setting, error)
+	Trim(ctx context.Context, name string, keep int) error
 	Put(ctx context.Context, messages ...ledger.Message) error
 	Visits(ctx context.Context, q ledger.VisitQuery) ([]ledger.Visit, error)
 }
@@ -65,7 +66,10 @@ type dispatchState struct {
 	Legs     map[string]route.Leg      `json:"legs"`     // by tech
 }
 
-const dispatchSetting = "route progress"
+const (
+	dispatchSetting = "route progress"
+	keptProgress    = 100 // versions of it: some days, to look back at
+)
 
 // newDispatcher reads back what was reported.
 func newDispatcher(ctx context.Context, o dispatchOptions) (*dispatcher, error) {
@@ -261,5 +265,10 @@ func (d *dispatcher) save(ctx context.Context, who, why string) error {
 		return fmt.Errorf("it could not be kept, try again: %w", err)
 	}
 	d.base = s.Version
+	if d.base%keptProgress == 0 {
+		if err := d.o.Store.Trim(ctx, dispatchSetting, keptProgress); err != nil {
+			d.o.Log.Error().Err(err).Msg("old progress of routes cannot be dropped; it is tried again later")
+		}
+	}
 	return nil
 }

@@ -270,6 +270,7 @@ func (noStore) Save(_ context.Context, s ledger.Setting, _ int) (ledger.Setting,
 	return s, nil
 }
 func (noStore) Visits(context.Context, ledger.VisitQuery) ([]ledger.Visit, error) { return nil, nil }
+func (noStore) Trim(context.Context, string, int) error                           { return nil }
 func (noStore) Put(context.Context, ...ledger.Message) error                      { return nil }
 
 func TestRosterSaysWhatIsWrong(t *testing.T) {
