@@ -60,7 +60,7 @@ func Start(t *testing.T) string {
 		}
 	})
 	base := "http://" + address
-	for deadline := time.Now().Add(30 * time.Second); ; { // until it listens
+	for deadline := time.Now().Add(2 * time.Minute); ; { // until it listens
 		answer, err := http.PostForm(base+"/query", url.Values{"q": {"CREATE DATABASE coolers WITH NAME raw"}})
 		if err == nil {
 			_ = answer.Body.Close()
