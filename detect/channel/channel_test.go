@@ -170,6 +170,23 @@ func TestStartsAreNoFault(t *testing.T) {
 	}
 }
 
+// A condenser that passes 90 °C because its fan stands, and leaps back when it
+// turns, is the machine.
+func TestHotCondenserIsNoSensor(t *testing.T) {
+	c := newCabinet(func(m int, r *collector.Reading) {
+		if m > onset && m%90 < 20 {
+			r.Value[collector.Condenser] = 91
+		}
+	})
+	c.live(onset)
+	for range 600 {
+		c.live(1)
+		if v, ok := c.w.Worst(); ok {
+			t.Fatalf("%v of %v", v.Sort, v.Channel)
+		}
+	}
+}
+
 func TestOffsetFindsTheChannel(t *testing.T) {
 	const air, supply, out, in, cond, amb = collector.CabinetAir, collector.SupplyAir, collector.CoilOut, collector.CoilIn, collector.Condenser, collector.Ambient
 	// What each channel adds to the differences when it reads 3 K too high.

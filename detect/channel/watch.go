@@ -47,6 +47,21 @@ const (
 	stuckRoom  = 10 * 3600 // of the room, which is often still
 )
 
+// tooCold is what no probe of a cabinet reads that is whole, °C.
+const tooCold = -40
+
+// tooHot is what a whole probe of the channel does not read, °C: a condenser
+// without its fan passes 90, and a shell opens its overload at 107 to 121.
+func tooHot(c collector.Channel) float32 {
+	switch c {
+	case collector.Condenser:
+		return 120
+	case collector.CompressorShell:
+		return 165
+	}
+	return 80
+}
+
 // Watch keeps the signs of one machine's sensors. The zero value has heard
 // nothing.
 type Watch struct {
@@ -211,9 +226,9 @@ func (w *Watch) steps(stepped *[numTemps]bool, before *[numTemps]float32, now in
 			p.sort = Fahrenheit
 		case p.sort == Fahrenheit && math.Abs(float64(p.prev-(before[c]-32)/1.8)) < 3:
 			p.sort, p.leaps = None, 0
-		case p.prev < -40:
+		case p.prev < tooCold:
 			p.sort = Open
-		case p.prev > 80:
+		case p.prev > tooHot(collector.Channel(c)):
 			p.sort = Short
 		}
 	}
@@ -271,7 +286,7 @@ func (w *Watch) settle(now int32) {
 		switch {
 		case now-p.heard > max(goneLeast, 4*60*int32(p.gap)) && p.sort == None:
 			p.sort = Open
-		case p.sort == Open && now-p.heard < 120 && p.wrong == 0 && p.prev > -40, p.sort == Short && p.wrong == 0 && p.prev < 80:
+		case p.sort == Open && now-p.heard < 120 && p.wrong == 0 && p.prev > tooCold, p.sort == Short && p.wrong == 0 && p.prev < tooHot(collector.Channel(c)):
 			p.sort = None
 		case p.sort == Erratic && now-p.stepAt > leapsEnd:
 			p.sort, p.leaps = None, 0
