@@ -47,6 +47,10 @@ var policy = []rule{
 	{"coilward/alerts", "", "coilward/collector/mqtt/...", "the consumer declares the interface it publishes through"},
 	{"coilward/alerts", "", "coilward/collector/broker/...", "the consumer declares the interface it publishes through"},
 	{"coilward/alerts", "", "coilward/collector/history/...", "screens read the history through an interface of their own"},
+	{"coilward/alerts/route", "coilward/alerts/route/roads", "net/...", "a plan is a function of the problem"},
+	{"coilward/alerts/route", "coilward/alerts/route/roads", "time.Now", "a plan knows only the time it is told"},
+	{"coilward/alerts/visit", "", "net/...", "a visit is a value, and what follows from it a function"},
+	{"coilward/alerts/visit", "", "time.Now", "a visit knows only the time it is told"},
 	{"coilward", "coilward/cmd", "coilward/alerts/board/...", "the screens are the last stage: only the wiring knows them"},
 	{"coilward", "coilward/cmd", "coilward/cmd/...", "nothing depends on the wiring"},
 }
