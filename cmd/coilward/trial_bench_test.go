@@ -104,7 +104,7 @@ func BenchmarkTrial(b *testing.B) {
 // and while a trial runs. It reports the medians over the turns of the 99th
 // percentiles and their ratio, which what else goes on on the computer moves least.
 func BenchmarkIngestBesideTrial(b *testing.B) {
-	dir, sim := recordedFleet(b, 60, 30, 60)
+	dir, sim := recordedFleet(b, 30, 10, 60)
 	conf, err := readConfig(filepath.Join(dir, "coilward.yaml"))
 	if err != nil {
 		b.Fatal(err)
@@ -183,7 +183,7 @@ func BenchmarkIngestBesideTrial(b *testing.B) {
 	}
 	for b.Loop() {
 		turn(0)
-		id, err := d.trials.Start(board.TrialOrder{State: o, Days: 30})
+		id, err := d.trials.Start(board.TrialOrder{State: o, Days: 10, Suggest: 1}) // long enough to measure beside it
 		if err != nil {
 			b.Fatal(err)
 		}
