@@ -27,12 +27,6 @@ func newCycler() *cycler {
 
 func (c *cycler) capacity(amb float64) float64 { return c.q25 * (1 - c.fall*(amb-25)) }
 
-// limit is where it would run all the time with its air at air °C.
-func (c *cycler) limit(air float64) float64 {
-	// UA (T − air) + W = q25 (1 − fall (T − 25))
-	return (c.q25*(1+25*c.fall) + c.ua*air - c.w) / (c.ua + c.q25*c.fall)
-}
-
 // minute lets a minute pass and returns what is seen at its end.
 func (c *cycler) minute(amb float64) thermal.Seen {
 	for range 60 {
