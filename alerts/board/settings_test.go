@@ -224,7 +224,7 @@ func TestSettingsAtTheBoard(t *testing.T) {
 	site := w.fleet.Sites[0].ID
 	h.get("/settings?at=site+"+site, "Oak Mill Works, canteen", "Open, Monday", "at any time")
 
-	h.get("/settings?at=machine+cab-0403", "Warm limit", "Inherited: 5 (built in)", "5 °C (41 °F) or less (FDA Food Code")
+	h.get("/settings?at=machine+cab-0403", "Warm limit", "Inherited: 5 (built in)", "5 °C or less (FDA Food Code")
 
 	draft := h.post("/settings", url.Values{"at": {"fleet"}, "limits.dairy.warm": {"4"}, "alerting.on_delay.medium": {"20 min"}, "alerting.off_delay": {"1m"}}, http.StatusSeeOther)
 	h.get(draft, "What would change", "Warm limit, dairy", "not set here", "4 °C", "20 min", "shorter than a compressor")
@@ -312,6 +312,7 @@ func TestSettingsInFahrenheit(t *testing.T) {
 	h.cookie, _, _ = strings.Cut(h.cookie, ";")
 	draft := h.post("/settings", url.Values{"at": {"fleet"}, "limits.dairy.warm": {"39.2"}, "alerting.deadband": {"0.9"}}, http.StatusSeeOther)
 	h.get(draft, "39.2 °F", "0.9 °F")
+	h.get("/settings", "best held at 36.0 °F to 39.9 °F", "a sensor of 14.0 °F to 104.0 °F")
 	id := draft[strings.LastIndex(draft, "/")+1:]
 	page := h.get("/settings?draft=" + id)
 	if !strings.Contains(page, `name="limits.dairy.warm" value="39.2"`) {

@@ -51,7 +51,7 @@ func Advise(f *fleet.Fleet, state *fleet.Overrides, trade *sensitivity.Trade) []
 func adviseLimits(m *fleet.Machine, say func(*fleet.Machine, string, ...any)) {
 	l, band := m.Limits, fleet.BeverageBand
 	if m.Product == fleet.SealedBeverage && (l.Warm < band.Warm || l.Cold > band.Cold) {
-		say(m, "limits of %g and %g °C lie within the band of %g to %g °C that drinks are best held in (common practice): a good machine leaves them",
+		say(m, "limits of %g °C and %g °C lie within the band of %g °C to %g °C that drinks are best held in (common practice): a good machine leaves them",
 			l.Cold, l.Warm, band.Cold, band.Warm)
 	}
 	if m.Product.TimeCounted() && l.Warm > m.Product.Limits().Warm {
@@ -60,7 +60,7 @@ func adviseLimits(m *fleet.Machine, say func(*fleet.Machine, string, ...any)) {
 	if m.Setpoint != nil && m.Differential != nil {
 		low, high := *m.Setpoint-quantity.Celsius(*m.Differential/2), *m.Setpoint+quantity.Celsius(*m.Differential/2)
 		if low < l.Cold || high > l.Warm {
-			say(m, "its thermostat lets the air swing from %g to %g °C, which is past the limits of %g and %g °C for product: product near the door may follow",
+			say(m, "its thermostat lets the air swing from %g °C to %g °C, which is past the limits of %g °C and %g °C for product: product near the door may follow",
 				low, high, l.Cold, l.Warm)
 		}
 	}

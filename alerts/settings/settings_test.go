@@ -306,9 +306,9 @@ func TestTimeLeft(t *testing.T) {
 func TestAdvice(t *testing.T) {
 	f := fleetFile(t)
 	for _, c := range []struct{ text, want string }{
-		{"fleet: {limits: {sealed-beverage: {warm: 4}}}", "cab-1, cab-3: limits of -1 and 4 °C lie within the band"},
+		{"fleet: {limits: {sealed-beverage: {warm: 4}}}", "cab-1, cab-3: limits of -1 °C and 4 °C lie within the band"},
 		{"fleet: {limits: {dairy: {warm: 6}}}", "cab-2: a warm limit of 6 °C is above the 5 °C of FDA"},
-		{"fleet: {limits: {dairy: {warm: 4}}}", "cab-2: its thermostat lets the air swing from 1.5 to 4.5 °C"},
+		{"fleet: {limits: {dairy: {warm: 4}}}", "cab-2: its thermostat lets the air swing from 1.5 °C to 4.5 °C"},
 		{"fleet: {alerting: {on_delay: {high: 2h}}}", "cab-2: an on-delay of 2 h for high: when cooling stops, product at 3 °C in a room of 24 °C passes 5 °C after about 4 h"},
 		{"fleet: {alerting: {restock_delay: 4h}}", "cab-2: an on-delay of 4 h after a restock is all of the 4 h"},
 		{"machines: {cab-1: {alerting: {off_delay: 1m}}}", "cab-1: an off-delay of 1 min is shorter"},

@@ -62,9 +62,9 @@ var Settings = func() []Setting {
 		case !warm:
 			s.Advice = "Water freezes at 0 °C, milk at about −0.5 °C, sugared drinks at about −1.5 °C (from memory): below that cans burst and milk is spoiled."
 		case !own && p != SealedBeverage:
-			s.Advice = "Food that needs cold for safety is held at 5 °C (41 °F) or less (FDA Food Code 3-501.16). A higher limit needs your authority’s consent."
+			s.Advice = "Food that needs cold for safety is held at 5 °C or less (FDA Food Code 3-501.16). A higher limit needs your authority’s consent."
 		default:
-			s.Advice = "Sealed soft drinks are no food that needs cold for safety; what is too warm to sell is yours to say. They are best held at 2.2 to 4.4 °C (common practice). Dairy and other such food: 5 °C (FDA Food Code 3-501.16)."
+			s.Advice = "Sealed soft drinks are no food that needs cold for safety; what is too warm to sell is yours to say. They are best held at 2.2 °C to 4.4 °C (common practice). Dairy and other such food: 5 °C (FDA Food Code 3-501.16)."
 		}
 		s.get = func(l *laid) (string, bool) {
 			part := l.limits[p]
@@ -86,7 +86,7 @@ var Settings = func() []Setting {
 		s := Setting{
 			Key: "alerting.on_delay." + u.String(), Title: "On-delay, " + u.String(), Field: FieldOnDelay + Field(u), levels: anywhere,
 			Means:   "A finding must last this long before anybody is told.",
-			Advice:  fmt.Sprintf("At most %g min, and not longer than that of a less urgent one.", longestOn[u].Minutes()),
+			Advice:  "At most " + map[bool]string{true: fmt.Sprintf("%g h", longestOn[u].Hours()), false: fmt.Sprintf("%g min", longestOn[u].Minutes())}[longestOn[u] >= time.Hour] + ", and not longer than that of a less urgent one.",
 			Example: "10m",
 			get:     func(l *laid) (string, bool) { return optional(l.alerting.OnDelay[u], Delay) },
 		}
@@ -113,7 +113,7 @@ var Settings = func() []Setting {
 	add(Setting{
 		Key: "alerting.deadband", Title: "Deadband", Unit: "K", Field: FieldDeadband, levels: anywhere, Example: "0.5",
 		Means:  "Product must be this far inside its limit before it counts as back.",
-		Advice: "1 % of the range of a temperature is where to begin (ISA-18.2 and EEMUA 191, from memory): about 0.5 K for a sensor of −10 to 40 °C. More than the thermostat’s differential hides a return.",
+		Advice: "1 % of the range of a temperature is where to begin (ISA-18.2 and EEMUA 191, from memory): about 0.5 K for a sensor of −10 °C to 40 °C. More than the thermostat’s differential hides a return.",
 		get: func(l *laid) (string, bool) {
 			return optional(l.alerting.Deadband, func(d quantity.Kelvin) string { return number(float64(d)) })
 		},
