@@ -86,6 +86,7 @@ func TestTrialByHand(t *testing.T) {
 	if got := eval[string](t, ctx, "[...document.querySelectorAll('input[name=site]:checked')].map((e) => e.value).join()"); got != "site-02" {
 		t.Errorf("chosen are %q", got)
 	}
+	looked(t, ctx, "draft-save-390")
 	click(t, ctx, ".way .act")
 	until(t, ctx, "location.pathname === '/trials/1' && document.getElementById('trial-progress') !== null")
 	trials.change("1", func(x *TrialRun) { x.Done = 0.5 })
@@ -99,6 +100,7 @@ func TestTrialByHand(t *testing.T) {
 	if err := chromedp.Do(ctx, chromedp.SendKeys(chromedp.CSS("#why"), " nights"), chromedp.SendKeys(chromedp.CSS("#savename"), "Ana")); err != nil {
 		t.Fatal(err)
 	}
+	looked(t, ctx, "trial-save-390")
 	click(t, ctx, "#trialsave .act")
 	until(t, ctx, "location.pathname === '/settings/versions' && document.getElementById('version-1')?.textContent.includes('quieter nights')")
 	if _, e := b.settings.InUse(); e.Number != 1 {
