@@ -6,6 +6,7 @@ import (
 
 	"coilward/collector"
 	"coilward/collector/quantity"
+	"coilward/detect/channel"
 	"coilward/detect/diagnose"
 	"coilward/detect/fault"
 	"coilward/detect/feature"
@@ -30,6 +31,8 @@ type open struct {
 
 	SickMinutes float32          // event time that it has looked sick
 	VisitedAt   collector.Millis // the last visit taken into account
+	RivalSince  collector.Millis // since when another cause leads without a break
+	Rival       fault.Fault
 
 	Fault                          fault.Fault
 	Cand                           [5]Candidate
@@ -134,9 +137,10 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 	}
 	out := m.outOfLimits(at)
 	if !o.Is {
-		if sick < m.raiseAt && !out {
+		if !s.Suspicion.take(sick, m.raiseAt, m.pressing()) && !out {
 			return
 		}
+		s.Suspicion = 0
 		if s.ClearedAt != 0 && at-s.ClearedAt < forgetReturns {
 			s.Returns++
 		} else {
@@ -158,6 +162,7 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 		}
 		if at-o.QuietFrom >= wait {
 			m.say(o, Cleared, emit)
+			s.Track.Settle(o.VisitedAt == 0)
 			*o = open{}
 			s.ClearedAt = at
 			s.Posterior = diagnose.NewPosterior() // a repair is a new start
@@ -169,10 +174,19 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 	if sick < 0.7 && o.Fault != fault.Unknown {
 		return // between: let it stand as it was said
 	}
-	before := *o
+	before, sort := *o, s.SensorSaid.Sort
 	m.describe(o, q, v, at)
 	o.steady(&before)
-	if m.material(&before, o) {
+	if o.Fault != before.Fault {
+		if before.Rival != o.Fault {
+			before.Rival, before.RivalSince = o.Fault, at
+		}
+	} else {
+		before.RivalSince, before.Rival = 0, 0
+	}
+	o.Rival, o.RivalSince = before.Rival, before.RivalSince
+	found := o.Fault == fault.SensorFault && before.Fault == o.Fault && sort == channel.None && s.SensorSaid.Sort != sort
+	if found || m.material(&before, o) {
 		m.say(o, Revised, emit)
 	} else {
 		*o = before
@@ -220,6 +234,13 @@ func (m *Machine) outOfLimits(at collector.Millis) bool {
 	return at-s.OutSince >= wait
 }
 
+// pressing reports whether the air has been outside the product's limits for
+// long enough that the product will follow.
+func (m *Machine) pressing() bool {
+	a := float64(m.s.MeanAir[0])
+	return m.s.AirAt != 0 && (a > float64(m.spec.Limits.Warm) || a < float64(m.spec.Limits.Cold))
+}
+
 // steady takes half of what a new forecast moves: forecasts of a cycling
 // machine swing with the cycle.
 func (o *open) steady(was *open) {
@@ -263,11 +284,16 @@ func (o *open) backToNormal(v *feature.Vector) bool {
 	return seen > 0
 }
 
+// renameAfter is how long another cause must lead before a finding takes its
+// name, ms.
+const renameAfter = 40 * 60000
+
 // material reports whether now says something a person must hear.
 func (m *Machine) material(was, now *open) bool {
 	if now.Fault != was.Fault {
-		// A new leading cause must lead clearly, or names would alternate.
-		return now.Cand[0].Probability > 0.15+now.of(was.Fault)
+		// A new leading cause must lead clearly and for a while, or names would
+		// alternate with the run and the stop.
+		return now.Cand[0].Probability > 0.15+now.of(was.Fault) && m.s.LookedAt-now.RivalSince >= renameAfter
 	}
 	since := m.s.Now - was.SaidAt
 	if (was.LimitAt == 0) != (now.LimitAt == 0) {

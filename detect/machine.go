@@ -82,6 +82,8 @@ type state struct {
 	LoadAt       collector.Millis // event time of the last reading that it saw
 	Listening    collector.Millis // pipeline time since which somebody listens without a break
 	MeanAir      [2]float32       // 25 and 100 min means, for the trend
+	Usual        usual
+	Suspicion    suspicion
 }
 
 // NewMachine returns the model of a machine nothing has been heard of.
@@ -167,6 +169,8 @@ func (m *Machine) look(at collector.Millis, emit func(*Finding)) {
 	m.visited(at)
 	s.Track.Fill(&v, at)
 	m.lib.table.Eval(&v, &score)
+	q0 := s.Posterior.Probabilities()
+	s.Usual.take(&score, dt*q0[fault.Well])
 	m.withhold(&score, &v, at)
 	s.Posterior.Advance(&score, s.Track.Trust(), dt)
 	q := s.Posterior.Probabilities()
@@ -204,6 +208,10 @@ func (m *Machine) visited(at collector.Millis) {
 // there is still time to say so.)
 const fillMinutes = 25
 
+// serviceMinutes is how long a service with the door open takes, on average
+// (common practice, no source).
+const serviceMinutes = 10
+
 // shutMinutes is the same where the door's own switch says that it is shut.
 const shutMinutes = 12
 
@@ -216,6 +224,7 @@ func (m *Machine) withhold(score *diagnose.Score, v *feature.Vector, at collecto
 			score[f] = min(score[f], score[diagnose.WarmLoad])
 		}
 	}
+	m.keepsBand(score)
 	fill := float64(fillMinutes)
 	if t.DoorShut() {
 		fill = shutMinutes // nobody fills through a door that is shut
@@ -231,9 +240,36 @@ func (m *Machine) withhold(score *diagnose.Score, v *feature.Vector, at collecto
 		}
 	}
 	m.sensorFact(score, v, at)
+	// Services end: their length is about exponential, and the longer the door
+	// stands open past what they are allowed, the less it is one of them.
+	if open := t.DoorMinutes(); open > fillMinutes {
+		score[fault.DoorOpen] += float32(math.Min((open-fillMinutes)/serviceMinutes+2, 10))
+	}
 	if t.WarmMinutes() < fill {
 		score[fault.DoorOpen] = min(score[fault.DoorOpen], score[diagnose.WarmLoad])
 	}
+}
+
+// keepsBand weighs a band that has moved by how much of the way to the
+// product's limit it has gone: a thermostat that still keeps the product well
+// inside is set, not broken; one that lets it out is broken, or set as nobody
+// should.
+func (m *Machine) keepsBand(score *diagnose.Score) {
+	now, well, ok := m.s.Track.Keeps()
+	if !ok {
+		return
+	}
+	room, gone := float64(m.spec.Limits.Warm)-well, now-well
+	if gone < 0 {
+		room, gone = well-float64(m.spec.Limits.Cold), -gone
+	}
+	share := gone / math.Max(room, 0.5)
+	if share < 0.5 {
+		set := max(score[diagnose.Resettled], score[fault.Well])
+		score[fault.ThermostatStuckOff], score[fault.ThermostatStuckOn] = min(score[fault.ThermostatStuckOff], set), min(score[fault.ThermostatStuckOn], set)
+		return
+	}
+	score[diagnose.Resettled] -= float32(math.Min((share-0.5)*10, 5))
 }
 
 // candidates lists the faults worth naming, most probable first.

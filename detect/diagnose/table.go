@@ -125,6 +125,7 @@ func (t *Table) Part(i feature.ID, x float32) (out Score) {
 func (t *Table) add(i feature.ID, x float32, out *Score) {
 	k := t.knots[i]
 	n := len(k)
+	x0 := x
 	j := 0
 	switch {
 	case x >= k[n-1]:
@@ -135,6 +136,9 @@ func (t *Table) add(i feature.ID, x float32, out *Score) {
 		for j < n-2 && x >= k[j+1] {
 			j++
 		}
+	}
+	if l := laws[i]; l != nil {
+		l(float64(x0), out)
 	}
 	f := (x - k[j]) / (k[j+1] - k[j])
 	w := t.weight[i]

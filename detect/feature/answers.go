@@ -36,7 +36,7 @@ func (t *Tracker) Band() (in, out float64, ok bool) {
 }
 
 // CalledNotRunning reports whether the thermostat calls and nothing runs.
-func (t *Tracker) CalledNotRunning() bool { return t.callNoRun > 1 }
+func (t *Tracker) CalledNotRunning() bool { return t.callNoRun.now > 1 }
 
 // NoSupplyMinutes returns for how long there has been no sign of supply.
 func (t *Tracker) NoSupplyMinutes() float64 { return float64(t.noSupply) }
@@ -92,6 +92,9 @@ func (t *Tracker) PullingDown(at collector.Millis) bool {
 // has run without getting the air down, whichever is longer.
 func (t *Tracker) WarmMinutes() float64 { return float64(max(t.doorOpenFor, t.runWarm)) }
 
+// DoorMinutes returns for how long the door's switch has said that it is open.
+func (t *Tracker) DoorMinutes() float64 { return float64(t.doorOpenFor) }
+
 // DoorShut reports whether a door switch says that the door is shut, and has
 // said so for the last hour.
 func (t *Tracker) DoorShut() bool {
@@ -139,4 +142,15 @@ func (t *Tracker) Restart() {
 // does for long.
 func (t *Tracker) Cycles() bool {
 	return t.nIn >= 1 && t.nOut >= 2 && t.shortStops.v < 0.3 && float64(t.air5.v) < float64(t.cutIn.mean)+0.8
+}
+
+// Keeps reports the mean of the air that the thermostat keeps now and the one
+// that it kept while well, °C; ok is false unless it has started and stopped
+// regularly of late and does so still.
+func (t *Tracker) Keeps() (now, well float64, ok bool) {
+	if t.nIn < 2 || t.nOut < 2 || t.last-max(t.lastOffAt, t.lastRunAt) > 3*3600000 || t.airMean.n < 5 || t.air90.w < 0.5 {
+		return 0, 0, false
+	}
+	ok = t.recentIn.v > t.recentOut.v+0.3 && t.air5.v < t.recentIn.v+0.7 && t.air5.v > t.recentOut.v-0.7
+	return float64(t.air90.v), float64(t.airMean.mean), ok
 }

@@ -40,7 +40,7 @@ func (i ID) Topic() ID {
 		return AirMean
 	case FailedStarts:
 		return Inrush
-	case DoorShare, SinceRestock:
+	case DoorShare, SinceRestock, Uninterrupted:
 		return DoorMinutes
 	}
 	return i
@@ -59,9 +59,9 @@ func (i ID) Channel() collector.Channel {
 		return collector.SupplyAir
 	case ShellLift:
 		return collector.CompressorShell
-	case EvapFanRun, EvapFanOff:
+	case EvapFanRun, EvapFanOff, EvapFanDead:
 		return collector.EvapFanCurrent
-	case CondFanRun:
+	case CondFanRun, CondFanDead:
 		return collector.CondFanCurrent
 	case EvapSpeedRun:
 		return collector.EvapFanSpeed
@@ -142,21 +142,27 @@ func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {
 		ok = t.inrush > 0.3
 		return n, ok
 	case OffWarm:
-		ago(t.offWarm)
+		ago(t.offWarm.now)
 	case RunCold:
-		ago(t.runCold)
+		ago(t.runCold.now)
 	case RunWarm:
 		ago(t.runWarm)
+	case RunNoCool:
+		ago(t.runNoCool.now)
 	case CallNoRun:
-		ago(t.callNoRun)
+		ago(t.callNoRun.now)
 	case NoCallWarm:
-		ago(t.noCallWarm)
+		ago(t.noCallWarm.now)
 	case CallCold:
-		ago(t.callCold)
+		ago(t.callCold.now)
 	case DoorMinutes:
 		ago(t.doorOpenFor)
 	case NoSupply:
 		ago(t.noSupply)
+	case EvapFanDead:
+		ago(t.evapDead)
+	case CondFanDead:
+		ago(t.condDead)
 	case VoltageLow:
 		n.Now, n.Normal = t.volt5.v, t.volts.mean
 		return n, true
@@ -240,6 +246,8 @@ func (n Note) Text() string {
 		return "compressor runs though the air is below its cut-out, for " + minutes(now)
 	case RunWarm:
 		return "compressor runs and the air stays above its cut-in, for " + minutes(now)
+	case RunNoCool:
+		return "compressor runs and the warm air does not fall, for " + minutes(now)
 	case CallNoRun:
 		return "thermostat calls but the compressor does not run, for " + minutes(now)
 	case NoCallWarm:
@@ -248,6 +256,10 @@ func (n Note) Text() string {
 		return "thermostat keeps calling though the cabinet is cold, for " + minutes(now)
 	case DoorMinutes:
 		return "door open for " + minutes(now)
+	case EvapFanDead:
+		return "evaporator fan draws nothing or does not turn though it should, for " + minutes(now)
+	case CondFanDead:
+		return "condenser fan draws nothing or does not turn though the compressor runs, for " + minutes(now)
 	case NoSupply:
 		return "no sign of mains supply for " + minutes(now)
 	case VoltageLow:

@@ -51,12 +51,12 @@ const (
 	ShortStops                                   // share of recent stops with the air still warm
 	Inrush                                       // starts caught in the act, an hour
 	FailedStarts                                 // starts with nothing after them, an hour
-	OffWarm                                      // minutes stopped though the air is above cut-in
-	RunCold                                      // minutes running though the air is below cut-out
+	OffWarm                                      // minutes stopped though the air is above cut-in, past its longest
+	RunCold                                      // minutes running though the air is below cut-out, past its longest
 	RunWarm                                      // minutes running with the air above cut-in
-	CallNoRun                                    // minutes called for but stopped
-	NoCallWarm                                   // minutes not called for though warm
-	CallCold                                     // minutes called for though cold
+	CallNoRun                                    // minutes called for but stopped, past its longest
+	NoCallWarm                                   // minutes not called for though warm, past its longest
+	CallCold                                     // minutes called for though cold, past its longest
 	DoorMinutes                                  // minutes the door has been open
 	DoorShare                                    // share of the last hour it was open
 	NoSupply                                     // minutes without any sign of mains supply
@@ -76,6 +76,10 @@ const (
 	SensorOdd                                    // how far the oddest channel contradicts itself
 	Learnt                                       // ln hours of well life behind the standard
 	Habit                                        // share of past days it stood warm at this hour
+	EvapFanDead                                  // minutes the evaporator fan draws nothing, or does not turn, though it should
+	CondFanDead                                  // the same of the condenser fan
+	RunNoCool                                    // minutes running while warm without the air falling, past its longest
+	Uninterrupted                                // hours since the supply, the link or the door was last interrupted
 	NumFeatures   int = iota + 2*NumProfiles
 )
 

@@ -10,7 +10,7 @@ var otherNames = [...]string{
 	"StartRate", "ShortStops", "Inrush", "FailedStarts", "OffWarm", "RunCold", "RunWarm", "CallNoRun", "NoCallWarm",
 	"CallCold", "DoorMinutes", "DoorShare", "NoSupply", "VoltageLow", "AbsAirCoil", "AbsCoilSpread", "AbsCondLift",
 	"AbsSupplyGap", "AbsOffCoilGap", "AbsLoad", "AbsRunFrac", "AbsAir", "AbsAirSlow", "AbsCoil", "Ambient",
-	"SinceRestock", "SensorOdd", "Learnt", "Habit",
+	"SinceRestock", "SensorOdd", "Learnt", "Habit", "EvapFanDead", "CondFanDead", "RunNoCool", "Uninterrupted",
 }
 
 var names = func() (n [NumFeatures]string) {

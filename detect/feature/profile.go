@@ -104,6 +104,17 @@ func (p *profile) variance(floor float64) float64 {
 	return math.Max(v, floor*floor)
 }
 
+// commonest returns the bin with most well life behind it.
+func (p *profile) commonest() int {
+	best := 0
+	for b := range p.n {
+		if p.n[b] > p.n[best] {
+			best = b
+		}
+	}
+	return best
+}
+
 // learnt returns the minutes of well life behind the profile.
 func (p *profile) learnt() float64 {
 	var n float32

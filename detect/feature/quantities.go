@@ -88,7 +88,11 @@ func (t *Tracker) currents(r *collector.Reading, b int, dt, well float64, amb bo
 	}
 	x := math.Log(a)
 	if amb {
-		x -= currentPerKelvin * (r.Value[collector.Ambient] - 25)
+		k := r.Value[collector.Ambient] - 25
+		if b >= 2 {
+			t.perKelvin.learn(k, x, dt*well/10)
+		}
+		x -= t.perKelvin.at() * k
 	}
 	t.prof[Current].observe(x, b, dt, well, floors[Current], r.At)
 }

@@ -93,9 +93,21 @@ func (s *sensors) observe(t *Tracker, r *collector.Reading, dt float64) {
 			}
 		}
 		// Air and tubes have mass: no reading moves so far, so fast.
-		if jump := 12 + 2.5*dt; d > jump {
+		if jump := leap(c, dt); d > jump {
 			h.odd = min(h.odd+1.5*float32(d/jump), 8)
 		}
 		h.prev = x
 	}
+}
+
+// tubes are the channels whose sensor sits on a tube, which refrigerant heats
+// and cools within a minute of a start.
+const tubes = 1<<collector.CoilIn | 1<<collector.CoilOut | 1<<collector.Condenser
+
+// leap is how far a channel may move in dt minutes, K.
+func leap(c collector.Channel, dt float64) float64 {
+	if tubes&(1<<c) != 0 {
+		return 25 + 5*dt
+	}
+	return 12 + 2.5*dt
 }

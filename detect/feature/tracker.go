@@ -15,6 +15,7 @@ type Tracker struct {
 
 	spec struct {
 		setpoint, differential float32
+		cold                   float32 // °C, the product's cold limit
 		fan                    fleet.FanControl
 	}
 	prof [NumProfiles]profile
@@ -42,9 +43,11 @@ type Tracker struct {
 	startBase                 scalar
 	shortStops                decay
 	inrush, failed            float32
-	offWarm, runCold, runWarm float32
-	callNoRun, noCallWarm     float32
-	callCold                  float32
+	runWarm                   float32
+	offWarm, runCold          spell
+	runNoCool                 spell
+	callNoRun, noCallWarm     spell
+	callCold                  spell
 	doorOpenFor               float32
 	doorOpened                collector.Millis // when it was opened; 0 while shut
 	doorShare                 decay
@@ -59,12 +62,16 @@ type Tracker struct {
 	visited                   collector.Millis // end of the last visit
 	wellMinutes               float32
 	sensor                    sensors
+	perKelvin                 slope            // of ln compressor current on ambient
+	evapDead, condDead        float32          // minutes a fan stands though it should turn
+	interrupted               collector.Millis // supply, link or door last interrupted
 }
 
 // New returns a tracker for a machine as the fleet file describes it.
 func New(m *fleet.Machine) Tracker {
 	var t Tracker
 	t.spec.fan = m.EvaporatorFan
+	t.spec.cold = float32(m.Limits.Cold)
 	// Where the file does not say, a drinks cabinet holds about 3 °C with a
 	// differential of about 3.5 K (common practice, no source).
 	t.spec.setpoint, t.spec.differential = 3.2, 3.5
@@ -76,6 +83,8 @@ func New(m *fleet.Machine) Tracker {
 		t.spec.differential = float32(*m.Differential)
 	}
 	// The thermostat's own temperature is not the air's: a starting point only.
+	t.offWarm.usual, t.runCold.usual, t.callNoRun.usual, t.runNoCool.usual = 8, 8, 6, 20
+	t.perKelvin = slope{prior: currentPerKelvin}
 	t.cutIn = scalar{t.spec.setpoint + t.spec.differential/2, 1, known}
 	t.cutOut = scalar{t.spec.setpoint - t.spec.differential/2, 1, known}
 	return t
@@ -89,10 +98,6 @@ var floors = [NumProfiles]float64{
 	OffCoilGap: 0.35, EvapFanOff: 0.04, MainsOff: 0.06, OffSupplyGap: 0.3,
 }
 
-// currentPerKelvin is how the logarithm of compressor current follows ambient
-// through the condensing pressure: pooled over machines, 1/K.
-const currentPerKelvin = 0.006
-
 // Observe takes the next reading in event order. well is the probability that
 // the machine is well now; the standard learns by it.
 func (t *Tracker) Observe(r *collector.Reading, well float64) {
@@ -105,6 +110,7 @@ func (t *Tracker) Observe(r *collector.Reading, well float64) {
 	if gap {
 		dt = 0 // what happened in the gap is unknown
 		t.anchorAt = 0
+		t.interrupted = r.At
 	}
 	t.seen |= r.Has
 	for c := range r.Has.All {
@@ -120,6 +126,7 @@ func (t *Tracker) Observe(r *collector.Reading, well float64) {
 		t.air(r, dt, well)
 	}
 	t.door(r, dt)
+	t.fans(r, dt)
 	t.profiles(r, dt, well)
 }
 
@@ -209,6 +216,7 @@ func (t *Tracker) supply(r *collector.Reading, dt, well float64) {
 	}
 	switch {
 	case dead:
+		t.interrupted = r.At
 		t.noSupply += float32(math.Max(dt, 0.5))
 	default:
 		if t.noSupply >= visitMinutes {
@@ -244,11 +252,14 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 	}
 	t.habits(r.At, a > float64(t.cutIn.mean)+0.8, dt)
 	in, out := float64(t.cutIn.mean), float64(t.cutOut.mean)
-	high, low := a > in+0.8, a < out-0.7
+	// Cold is what goes towards freezing the product, not a tenth under the usual.
+	high, low := a > in+0.8, a < out-math.Max(0.7, 0.4*(out-float64(t.spec.cold)))
 	if t.Run.Known {
-		grow(&t.offWarm, !t.Run.Running && high, t.Run.Running && t.Run.Minutes(r.At) > 4 || a < in, dt)
+		t.offWarm.grow(!t.Run.Running && high, t.Run.Running && t.Run.Minutes(r.At) > 4 || a < in, dt, well)
 		grow(&t.runWarm, t.Run.Running && high, a < in+0.3, dt)
-		grow(&t.runCold, t.Run.Running && low, !t.Run.Running || a > out-0.2, dt)
+		t.runNoCool.grow(t.Run.Running && t.Run.Minutes(r.At) > 6 && high && t.doorOpenFor == 0 && t.air5.v > t.air20.v-0.1,
+			a < in+0.3 || t.air5.v < t.air20.v-0.3, dt, well)
+		t.runCold.grow(t.Run.Running && low, !t.Run.Running || a > out-0.2, dt, well)
 		run := 0.0
 		if t.Run.Running {
 			run = 1
@@ -275,10 +286,10 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 	if t.lastAt[collector.CompressorCall] == r.At {
 		call := r.Value[collector.CompressorCall] > 0.5
 		if t.Run.Known {
-			grow(&t.callNoRun, call && !t.Run.Running, !call || t.Run.Running && !t.Run.Inrush(), dt)
+			t.callNoRun.grow(call && !t.Run.Running, !call || t.Run.Running && !t.Run.Inrush(), dt, well)
 		}
-		grow(&t.noCallWarm, !call && high, call || a < in, dt)
-		grow(&t.callCold, call && low, !call || a > out-0.2, dt)
+		t.noCallWarm.grow(!call && high, call || a < in, dt, well)
+		t.callCold.grow(call && low, !call || a > out-0.2, dt, well)
 	}
 }
 
@@ -315,6 +326,7 @@ func (t *Tracker) door(r *collector.Reading, dt float64) {
 		t.doorOpenFor += float32(math.Max(dt, 0.2))
 		t.doorShare.add(1, dt, 60)
 		if t.doorOpenFor > 4 {
+			t.interrupted = r.At
 			t.disturbed, t.warmedAt = r.At, r.At
 		}
 		return

@@ -399,6 +399,9 @@ func TestNamesAndWords(t *testing.T) {
 		switch {
 		case m < 150: // stopped and warm, called for and not
 			v[collector.CabinetAir], v[collector.CompressorCurrent], v[collector.CompressorCall] = 12+float64(m)/100, 0, float64(m/80)
+		case m < 225: // runs and stays warm, both fans stand
+			v[collector.CabinetAir], v[collector.CompressorCurrent] = 12+float64(m)/100, 2
+			v[collector.EvapFanCurrent], v[collector.EvapFanSpeed], v[collector.CondFanCurrent], v[collector.CondFanSpeed] = 0, 0, 0, 0
 		case m < 300: // runs and stays warm, the door open
 			v[collector.CabinetAir], v[collector.CompressorCurrent], v[collector.Door] = 12+float64(m)/100, 2, 1
 		case m < 450: // runs and is cold

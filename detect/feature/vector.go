@@ -16,11 +16,14 @@ func (t *Tracker) Fill(v *Vector, at collector.Millis) {
 	for i := range t.prof {
 		p := &t.prof[i]
 		id := ID(i)
-		if p.at != 0 && at-p.at < staleAfter && p.fastW > 0.15 {
+		stale := t.staleAfter(id, at)
+		if p.at != 0 && at-p.at < stale && p.fastW > 0.15 {
 			v.set(id, asinh(float64(p.fast/p.fastW)))
 		}
-		if p.at != 0 && at-p.at < 4*staleAfter && p.slowW > 0.3 && p.learnt() > 120 {
-			v.set(Slow(id), asinh(float64(p.slow/p.slowW)*2))
+		if p.at != 0 && at-p.at < 2*stale && p.slowW > 0.3 && p.learnt() > 120 {
+			if slow := asinh(float64(p.slow/p.slowW) * 2); !v.Has[id] || agree(slow, float64(v.Value[id])) {
+				v.set(Slow(id), slow)
+			}
 		}
 	}
 	t.fillCycle(v, at)
@@ -41,8 +44,37 @@ func (t *Tracker) Fill(v *Vector, at collector.Millis) {
 	} else {
 		v.set(SinceRestock, 12)
 	}
+	t.fillFans(v, at)
 	v.set(SensorOdd, t.sensor.worst())
 	v.set(Learnt, math.Log1p(float64(t.wellMinutes)/60))
+}
+
+// ofRun and ofStop are the profiles that only a running, and only a stopped,
+// compressor carries.
+const (
+	ofRun = 1<<AirCoil | 1<<AirCoilIn | 1<<CoilSpread | 1<<CondLift | 1<<Current | 1<<SupplyGap | 1<<EvapFanRun | 1<<CondFanRun |
+		1<<EvapSpeedRun | 1<<CondSpeedRun | 1<<RunSlope
+	ofStop = 1<<OffSlope | 1<<OffCoilGap | 1<<EvapFanOff | 1<<MainsOff | 1<<OffSupplyGap
+)
+
+// staleAfter returns for how long a profile still says something after it was
+// last measured, ms. What was so in the last run is history once the machine
+// rests for longer than it used to, and the other way round.
+func (t *Tracker) staleAfter(p ID, at collector.Millis) collector.Millis {
+	usual, other := &t.offLen, !t.Run.Running && ofRun&(1<<p) != 0
+	if t.Run.Running {
+		usual, other = &t.runLen, ofStop&(1<<p) != 0
+	}
+	if !other || usual.n < 3 {
+		return staleAfter
+	}
+	return collector.Millis(math.Min(math.Max(1.5*math.Exp(float64(usual.mean)), 20)*60000, staleAfter))
+}
+
+// agree reports whether a slow twin says what the fast one says. What was so
+// for hours and is so no more is history, not evidence.
+func agree(slow, fast float64) bool {
+	return math.Abs(slow-fast) <= 0.7+0.4*math.Max(math.Abs(slow), math.Abs(fast))
 }
 
 func asinh(z float64) float64 { return math.Asinh(z / 2) }
@@ -96,13 +128,17 @@ func (t *Tracker) fillCycle(v *Vector, at collector.Millis) {
 			v.set(AbsLoad, math.Log(math.Max(float64(t.frac3.v), 0.02)/float64(t.dT3.v)*20))
 		}
 	}
-	v.set(OffWarm, minutes(t.offWarm))
+	if t.cutIn.n > 2 && t.cutOut.n > 2 { // before, nobody knows what is warm for it
+		k := t.daysKnown()
+		v.set(OffWarm, minutes(t.offWarm.excess()*k*(1-t.habitual(at))))
+		v.set(RunCold, minutes(t.runCold.excess()*k))
+		v.set(RunNoCool, minutes(t.runNoCool.excess()*k))
+	}
 	v.set(RunWarm, minutes(t.runWarm))
-	v.set(RunCold, minutes(t.runCold))
 	if t.lastAt[collector.CompressorCall] != 0 {
-		v.set(CallNoRun, minutes(t.callNoRun))
-		v.set(NoCallWarm, minutes(t.noCallWarm))
-		v.set(CallCold, minutes(t.callCold))
+		v.set(CallNoRun, minutes(t.callNoRun.excess()))
+		v.set(NoCallWarm, minutes(t.noCallWarm.excess()))
+		v.set(CallCold, minutes(t.callCold.excess()))
 	}
 }
 
@@ -128,7 +164,7 @@ func (t *Tracker) fillAir(v *Vector, at collector.Millis) {
 
 func (t *Tracker) fillLevels(v *Vector, at collector.Millis) {
 	level := func(id ID, p ID) {
-		if q := &t.prof[p]; q.at != 0 && at-q.at < staleAfter && q.fastW > 0.3 {
+		if q := &t.prof[p]; q.at != 0 && at-q.at < t.staleAfter(p, at) && q.fastW > 0.3 {
 			v.set(id, float64(q.raw))
 		}
 	}
@@ -137,13 +173,25 @@ func (t *Tracker) fillLevels(v *Vector, at collector.Millis) {
 	level(AbsCondLift, CondLift)
 	level(AbsSupplyGap, SupplyGap)
 	level(AbsOffCoilGap, OffCoilGap)
-	if q := &t.prof[AirCoil]; q.at != 0 && at-q.at < staleAfter && t.air20.w > 0 {
+	if q := &t.prof[AirCoil]; q.at != 0 && at-q.at < t.staleAfter(AirCoil, at) && t.air20.w > 0 {
 		v.set(AbsCoil, float64(t.air20.v-q.raw))
 	}
 	if amb, ok := t.ambient(); ok {
 		v.set(Ambient, amb)
 	}
-	// The saver keeps the clock, not the hour's first minute.
+	v.set(Habit, float64(t.habitual(at)))
+}
+
+// habitual returns the share of past days on which it stood warm at this hour.
+// A saver keeps the clock, not the hour's first minute.
+func (t *Tracker) habitual(at collector.Millis) float32 {
 	h := int(at / 3600000 % 24)
-	v.set(Habit, float64(max(t.habit[h], t.habit[(h+23)%24], t.habit[(h+1)%24])))
+	return max(t.habit[h], t.habit[(h+23)%24], t.habit[(h+1)%24])
+}
+
+// daysKnown is how far the machine's ways can be called known, 0 to 1: what it
+// does every night, or in the first heat, takes days to be seen.
+func (t *Tracker) daysKnown() float32 {
+	hours := t.wellMinutes / 60
+	return min(max((hours-24)/48, 0.15), 1)
 }

@@ -1,0 +1,159 @@
+package feature_test
+
+import (
+	"math"
+	"testing"
+
+	"coilward/collector"
+	"coilward/detect/feature"
+)
+
+// minutesOf undoes the compression of a feature that counts minutes.
+func minutesOf(v *feature.Vector, i feature.ID) float64 {
+	if !v.Has[i] {
+		return math.NaN()
+	}
+	return 5 * math.Sinh(float64(v.Value[i]))
+}
+
+// fanned gives a cabinet a fan of each sort that draws and turns as it should:
+// the evaporator's all the time, the condenser's with the compressor (common
+// practice, no source).
+func fanned(r *collector.Reading) *collector.Reading {
+	v := &r.Value
+	r.Has = r.Has.With(collector.EvapFanCurrent).With(collector.CondFanCurrent).With(collector.MainsVoltage)
+	v[collector.MainsVoltage], v[collector.EvapFanCurrent], v[collector.CondFanCurrent] = 230, 0.1, 0
+	if v[collector.CompressorCurrent] > 0 {
+		v[collector.CondFanCurrent] = 0.2
+	}
+	return r
+}
+
+// A fan that draws nothing while it should turn is counted by the minute; one
+// that rests as it should is not.
+func TestFansThatStand(t *testing.T) {
+	for name, c := range map[string]struct {
+		stop       collector.Channel
+		fan, other feature.ID
+	}{
+		"evaporator": {collector.EvapFanCurrent, feature.EvapFanDead, feature.CondFanDead},
+		"condenser":  {collector.CondFanCurrent, feature.CondFanDead, feature.EvapFanDead},
+	} {
+		t.Run(name, func(t *testing.T) {
+			cab := newCabinet(5)
+			tr := cab.tracker()
+			for range 3 * 1440 {
+				tr.Observe(fanned(cab.next()), 1)
+			}
+			if v := fill(&tr, cab.at); minutesOf(v, c.fan) != 0 || minutesOf(v, c.other) != 0 {
+				t.Fatalf("well: %.0f and %.0f min", minutesOf(v, c.fan), minutesOf(v, c.other))
+			}
+			for range 120 {
+				r := fanned(cab.next())
+				r.Value[c.stop] = 0
+				tr.Observe(r, 0)
+			}
+			v := fill(&tr, cab.at)
+			if m := minutesOf(v, c.fan); m < 25 || m > 125 {
+				t.Errorf("after two hours it has stood for %.0f min", m)
+			}
+			if m := minutesOf(v, c.other); m != 0 {
+				t.Errorf("the other fan is said to stand for %.0f min", m)
+			}
+			for range 45 {
+				tr.Observe(fanned(cab.next()), 0)
+			}
+			if m := minutesOf(fill(&tr, cab.at), c.fan); m != 0 {
+				t.Errorf("it turns again and is said to stand for %.0f min", m)
+			}
+		})
+	}
+}
+
+// What a machine does every day is its way: the same standstill counts as
+// trouble at a machine that never did it, and not at one that does.
+func TestStandstillAgainstItsOwnLongest(t *testing.T) {
+	stands := func(nights bool) float64 {
+		c := newCabinet(6)
+		tr := c.tracker()
+		still := func(minutes int, well float64) {
+			for m := range minutes {
+				r := c.next()
+				r.Value[collector.CompressorCurrent] = 0
+				r.Value[collector.CabinetAir] = 5 + float64(m)/60
+				tr.Observe(r, well)
+			}
+		}
+		for range 6 {
+			if nights {
+				still(100, 1)
+			}
+			c.live(&tr, 0.9, 1)
+		}
+		c.live(&tr, 0.5, 1) // at another hour of the day
+		still(130, 0)
+		return minutesOf(fill(&tr, c.at), feature.OffWarm)
+	}
+	if never, always := stands(false), stands(true); !(never > 45) || !(always < never/2) {
+		t.Errorf("counts %.0f min where it never stood, %.0f where it does so daily", never, always)
+	}
+}
+
+// A machine that runs and cools, however long, is pulled down; one that runs
+// and does not cool is in trouble.
+func TestRunsAndDoesNotCool(t *testing.T) {
+	warm := func(perHour float64) float64 {
+		c := newCabinet(8)
+		tr := c.tracker()
+		c.live(&tr, 5, 1)
+		for m := range 90 {
+			r := c.next()
+			r.Value[collector.CompressorCurrent] = 2
+			r.Value[collector.CabinetAir] = 14 + perHour*float64(m)/60
+			tr.Observe(r, 0)
+		}
+		return minutesOf(fill(&tr, c.at), feature.RunNoCool)
+	}
+	if m := warm(-3); m > 1 {
+		t.Errorf("falling by 3 K/h counts %.0f min", m)
+	}
+	if m := warm(0.5); m < 30 {
+		t.Errorf("rising by half a kelvin an hour counts %.0f min", m)
+	}
+}
+
+// A door that opens for a can is no visit; one that stands open is, and so is a
+// plug that was pulled.
+func TestVisits(t *testing.T) {
+	for name, c := range map[string]struct {
+		open, dead int
+		want       bool
+	}{
+		"a can":         {1, 0, false},
+		"a repair":      {12, 0, true},
+		"a pulled plug": {0, 9, true},
+	} {
+		cab := newCabinet(9)
+		tr := cab.tracker()
+		at := func(m int) {
+			r := fanned(cab.next())
+			r.Has = r.Has.With(collector.Door)
+			if m < c.open {
+				r.Value[collector.Door] = 1
+			}
+			if m < c.dead {
+				r.Value[collector.MainsVoltage] = 0
+			}
+			tr.Observe(r, 0)
+		}
+		for range 600 {
+			at(100)
+		}
+		for m := range 30 {
+			at(m)
+		}
+		if got := tr.VisitedAt() != 0; got != c.want {
+			t.Errorf("%s: a visit: %v", name, got)
+		}
+	}
+}

@@ -1,0 +1,43 @@
+package detect
+
+import "math"
+
+// suspicion is the sequential test on the probability of trouble: a cumulative
+// sum of its log odds over what is wanted before a finding is raised
+// (Page 1954). A probability that flickers over the mark for a moment raises
+// nothing, one far over it does within minutes.
+type suspicion float32
+
+const (
+	// enough is the sum at which a finding is raised, nat·min.
+	enough = 45
+	// enoughAtOnce is the same where the air is already outside the product's
+	// limits: there is no time to be surer.
+	enoughAtOnce = 15
+	// slack is how far the odds may lie under those wanted and still count, nats.
+	slack = 2.1
+	// surest and soothing bound what one minute can add and take, nats.
+	surest   = 7
+	soothing = 3
+	// least is the probability of trouble below which nothing is raised however
+	// long it lasts.
+	least = 0.7
+)
+
+// take adds a look at probability p of trouble, wanted being the probability
+// at which to raise, and reports whether it is enough; pressing means that the
+// air is outside the product's limits.
+func (s *suspicion) take(p, wanted float64, pressing bool) bool {
+	odds := math.Min(logit(p), surest)
+	add := math.Max(odds-(logit(wanted)-slack), -soothing) * lookEvery / 60000
+	*s = suspicion(math.Min(math.Max(float64(*s)+add, 0), 2*enough))
+	if pressing {
+		return *s >= enoughAtOnce && p >= least
+	}
+	return *s >= enough && p >= least
+}
+
+func logit(p float64) float64 {
+	p = math.Min(math.Max(p, 1e-4), 1-1e-4)
+	return math.Log(p / (1 - p))
+}
