@@ -20,7 +20,7 @@ import (
 // byte, and finds the same.
 func TestTrialOnInflux(t *testing.T) {
 	base := influxtest.Start(t)
-	dir, sim := recordedDays(t, 8, 3)
+	dir, sim := recordedDays(t, 6, 2)
 	cursor := filepath.Join(dir, "cursor")
 	store, err := history.Open(history.Options{Dir: filepath.Join(dir, "data", "history"), Log: zerolog.Nop()})
 	if err != nil {
@@ -61,7 +61,7 @@ func TestTrialOnInflux(t *testing.T) {
 			machine = id
 		}
 	}
-	for _, more := range [][]string{{"--days", "2"}, {"--days", "1", "--learn", "1", "--machine", machine}} {
+	for _, more := range [][]string{{"--days", "1"}, {"--days", "1", "--learn", "1", "--machine", machine}} {
 		var said [2]string
 		var found [2]map[string]string
 		for i, from := range []string{"embedded", "influx"} {
