@@ -121,7 +121,7 @@ func (m *Machine) Step(r *collector.Reading, now collector.Millis, emit func(*Fi
 	}
 	first := s.At == 0
 	if !first && dt > max(shortestWork, 4*collector.Millis(s.Interval*1000)) {
-		s.Track.NoteVisit(r.At)
+		s.Track.NoteVisit(r.At, float64(dt)/60000)
 	}
 	s.At = r.At
 	q := s.Posterior.Probabilities()
@@ -190,7 +190,7 @@ func (m *Machine) visited(at collector.Millis) {
 	if !o.Is {
 		return
 	}
-	v := m.s.Track.VisitedAt()
+	v := m.s.Track.VisitedAt(o.Fault == fault.RefrigerantLow || o.Fault == fault.CompressorWeak)
 	if o.Fault == fault.PowerLost && m.s.Track.Run.Known && m.s.Track.Run.Running {
 		v = at // somebody gave it back its supply
 	}

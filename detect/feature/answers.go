@@ -114,14 +114,25 @@ func (t *Tracker) SupplyDead() (minutes float64, known bool) {
 // somebody works on a machine and does not only take a can, min.
 const visitMinutes = 6
 
-// VisitedAt returns the event time at which the last visit ended that could
-// have repaired something: the door stood open for long, or the supply was
-// gone and came back. 0 before the first.
-func (t *Tracker) VisitedAt() collector.Millis { return t.visited }
+// sealedMinutes is the shortest work on a sealed system: to find the leak or
+// the restriction takes longer than to fill the machine (common practice, no source).
+const sealedMinutes = 18
 
-// NoteVisit takes in that the machine was silent for so long that somebody may
-// have pulled its plug to work on it.
-func (t *Tracker) NoteVisit(at collector.Millis) { t.visited = at }
+// VisitedAt returns the event time at which the last visit ended that could
+// have repaired something, the sealed system if sealed is set: the door stood
+// open for long, or the supply was gone and came back. 0 if there was none.
+func (t *Tracker) VisitedAt(sealed bool) collector.Millis {
+	if sealed && t.visitLong < sealedMinutes {
+		return 0
+	}
+	return t.visited
+}
+
+// NoteVisit takes in that the machine was silent for so many minutes that
+// somebody may have pulled its plug to work on it.
+func (t *Tracker) NoteVisit(at collector.Millis, minutes float64) {
+	t.visited, t.visitLong = at, float32(minutes)
+}
 
 // Restart forgets what is averaged over hours, but not the machine's well
 // state: after a visit the machine is judged by what it does from then on.

@@ -152,7 +152,7 @@ func TestVisits(t *testing.T) {
 		for m := range 30 {
 			at(m)
 		}
-		if got := tr.VisitedAt() != 0; got != c.want {
+		if got := tr.VisitedAt(false) != 0; got != c.want {
 			t.Errorf("%s: a visit: %v", name, got)
 		}
 	}

@@ -60,6 +60,7 @@ type Tracker struct {
 	warmedAt                  collector.Millis // last time warm load or warm air came in at once
 	disturbed                 collector.Millis // last long opening or warm load
 	visited                   collector.Millis // end of the last visit
+	visitLong                 float32          // and its length, min
 	wellMinutes               float32
 	sensor                    sensors
 	perKelvin                 slope            // of ln compressor current on ambient
@@ -220,7 +221,7 @@ func (t *Tracker) supply(r *collector.Reading, dt, well float64) {
 		t.noSupply += float32(math.Max(dt, 0.5))
 	default:
 		if t.noSupply >= visitMinutes {
-			t.visited = r.At // a plug was pulled and put back
+			t.visited, t.visitLong = r.At, t.noSupply // a plug was pulled and put back
 		}
 		t.noSupply = 0
 	}
@@ -247,7 +248,7 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 	if t.air5.v-t.air20.v > 2.5 {
 		t.warmedAt = r.At
 		if !t.seen.Has(collector.Door) {
-			t.visited = r.At // no switch tells, but only an open door warms it so
+			t.visited, t.visitLong = r.At, sealedMinutes // no switch tells, but only an open door warms it so
 		}
 	}
 	t.habits(r.At, a > float64(t.cutIn.mean)+0.8, dt)
@@ -332,7 +333,7 @@ func (t *Tracker) door(r *collector.Reading, dt float64) {
 		return
 	}
 	if t.doorOpened != 0 && r.At-t.doorOpened >= visitMinutes*60000 {
-		t.visited = r.At // who unplugs it to work is silent meanwhile
+		t.visited, t.visitLong = r.At, float32(r.At-t.doorOpened)/60000 // who unplugs it to work is silent meanwhile
 	}
 	t.doorOpenFor, t.doorOpened = 0, 0
 	t.doorShare.add(0, dt, 60)
