@@ -228,6 +228,11 @@ func (r *Rules) weigh(s Stake, now collector.Millis) weight {
 		right += c.Probability
 		w.sick += p
 		q := r.Consequences[c.Fault]
+		if f.Fault == fault.Silent && !f.HasProduct {
+			// Nobody watched its product before; silence takes nothing away, and
+			// whoever comes to fill it sees whether it runs.
+			q.PerDay, q.Creep = 0, 0
+		}
 		for k := range w.loss {
 			back := arrive[k] + q.Repair
 			loss := (q.PerDay + q.Creep*w.value) * back.Hours() / 24

@@ -27,6 +27,12 @@ func finding(f fault.Fault, p float64, left time.Duration) *detect.Finding {
 	return x
 }
 
+// watched gives a finding a product that was measured.
+func watched(f *detect.Finding) *detect.Finding {
+	f.HasProduct, f.ProductTemperature = true, 3
+	return f
+}
+
 func priorityOf(f *detect.Finding, m *fleet.Machine, at collector.Millis) Priority {
 	return NewRules().Assess(f, m, at).Priority
 }
@@ -57,8 +63,9 @@ func TestPriorities(t *testing.T) {
 		{"a sensor", finding(fault.SensorFault, .99, 0), dairy, 0, []Priority{Low}},
 		// A stop in the next round costs nothing if the machine speaks again before;
 		// who is told, and when, is another matter: TestSilenceIsToldOnceItIsLikelyToStay.
-		{"just silent", finding(fault.Silent, .97, 0), drinks, 0, []Priority{Medium}},
-		{"silent for half a day", finding(fault.Silent, .97, 0), drinks, 12 * h, []Priority{Medium}},
+		{"just silent", watched(finding(fault.Silent, .97, 0)), drinks, 0, []Priority{Medium}},
+		{"silent for half a day", watched(finding(fault.Silent, .97, 0)), drinks, 12 * h, []Priority{Medium}},
+		{"silent, and its product was never measured", finding(fault.Silent, .97, 0), drinks, 12 * h, []Priority{Low}},
 	} {
 		if got := priorityOf(c.f, c.m, t0.Add(c.after)); !slices.Contains(c.want, got) {
 			t.Errorf("%s: %s, want %v; %+v", c.name, got, c.want, NewRules().Assess(c.f, c.m, t0.Add(c.after)).Expected)
