@@ -2,123 +2,181 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
+	"text/tabwriter"
 	"time"
 
-	"coilward/collector"
-	"coilward/collector/fleet"
-	"coilward/detect/feature"
+	"coilward/detect/diagnose"
 	"coilward/detect/learn"
-	"coilward/detect/truth"
 )
 
 // learnCommand is the command line of learn.
 type learnCommand struct {
-	Out        string   `required:"" placeholder:"FILE" type:"path" help:"Where the table is written."`
-	Seed       uint64   `default:"1" help:"Of what is drawn by lot. The same seed and fleets give the same table."`
-	Iterations int      `default:"60" help:"Most steps of the fit."`
-	Ridge      float64  `default:"4e-5" help:"Penalty on the size of the weights."`
-	Smooth     float64  `default:"3e-5" help:"Penalty on the bends of the weights between knots."`
-	Date       string   `placeholder:"DATE" help:"Written into the table's version; today if not given."`
-	Folders    []string `arg:"" name:"folder" help:"Labelled fleets: folders with fleet.yaml, messages.ndjson.gz and truth.json, as simulate writes them."`
+	Out        string           `required:"" placeholder:"FILE" type:"path" help:"Where the table is written."`
+	Reference  []weightedFolder `sep:"none" placeholder:"DIR[=WEIGHT]" help:"A fleet that the table is to be right about before all: each of its faults counts 15 times one of the others by default, more looks are taken at each machine, and the table learns from its copies too, with fewer channels, coarser steps and longer intervals. May be given more than once."`
+	Holdout    bool             `help:"Leave every second machine of the reference fleets out, and try the table on them."`
+	Looks      float64          `default:"1" placeholder:"SHARE" help:"Share of the usual number of looks at a machine; less takes less time and memory."`
+	Seed       uint64           `default:"1" help:"Of what is drawn by lot. The same seed and fleets give the same table."`
+	Iterations int              `default:"60" help:"Most steps of the fit."`
+	Ridge      float64          `default:"4e-5" help:"Penalty on the size of the weights."`
+	Smooth     float64          `default:"3e-5" help:"Penalty on the bends of the weights between knots."`
+	Date       string           `placeholder:"DATE" help:"Written into the table's version."`
+	Folders    []weightedFolder `arg:"" optional:"" sep:"none" name:"folder" help:"Labelled fleets: folders with fleet.yaml, messages.ndjson.gz and truth.json, as simulate writes them; with =WEIGHT, each of its faults counts that many times."`
 }
 
-// lookEvery is how often a machine is looked at, as the models do.
-const lookEvery = collector.Millis(4 * 60 * 1000)
+// Help is the longer text.
+func (learnCommand) Help() string {
+	return `A fleet counts its number of faults times its weight. How well the learned table and the one in use name single looks is told at the end.
+
+Example:
+  coilward simulate --out a --machines 200 --days 9 --seed 1 --faults 1
+  coilward simulate --out b --machines 100 --days 14 --seed 2
+  coilward learn --out table.json --reference b --holdout a=1.5`
+}
 
 func (c *learnCommand) run(ctx context.Context, s *streams) int {
-	start := time.Now()
-	if c.Date == "" {
-		c.Date = start.UTC().Format(time.DateOnly)
-	}
-	var examples []learn.Example
-	var fleets []string
-	for _, dir := range c.Folders {
-		l, err := readLabelled(ctx, dir, s)
-		if err != nil {
-			fmt.Fprintf(s.err, "coilward learn: %v\n", err)
-			return statusFailed
-		}
-		say(s.err, "%s: %d readings of %d machines read after %.0f s", l.name, len(l.order), len(l.said), time.Since(start).Seconds())
-		more, err := l.examples(ctx, c.Seed)
-		if err != nil {
-			fmt.Fprintf(s.err, "coilward learn: %v\n", err)
-			return statusFailed
-		}
-		examples = join(examples, more)
-		say(s.err, "%s: %d examples after %.0f s", l.name, len(more), time.Since(start).Seconds())
-		fleets = append(fleets, fmt.Sprintf("%s (%d machines, %d days, seed %d)", l.truth.Set, len(l.truth.Machines), l.truth.Days, l.truth.Seed))
-	}
-	m, err := learn.Fit(examples, learn.Options{Seed: c.Seed, Ridge: c.Ridge, Smooth: c.Smooth, Iterations: c.Iterations, Progress: func(i int, loss float64) {
-		if i%10 == 0 {
-			say(s.err, "step %d: %.4f nats an example after %.0f s", i, loss, time.Since(start).Seconds())
-		}
-	}})
-	if err != nil {
-		fmt.Fprintf(s.err, "coilward learn: %v\n", err)
-		return statusFailed
-	}
-	say(s.err, "%d steps, %s: %.4f nats an example", m.Iterations, m.Status, m.Loss)
-	table, err := m.Table(fmt.Sprintf("learned %s with seed %d from %s", c.Date, c.Seed, strings.Join(fleets, ", ")))
-	if err == nil {
-		err = writeWhole(c.Out, table)
-	}
-	if err != nil {
+	if err := c.learn(ctx, s); err != nil {
 		fmt.Fprintf(s.err, "coilward learn: %v\n", err)
 		return statusFailed
 	}
 	return statusOK
 }
 
-// examples looks at every machine of the fleet and takes a sample.
-func (l *labelled) examples(ctx context.Context, seed uint64) ([]learn.Example, error) {
-	of := make([][]learn.Example, len(l.said))
-	err := l.eachMachine(ctx, func(i int, m *truth.Machine, spec *fleet.Machine) {
-		look := learn.NewCollector(l.truth, m)
-		track := feature.New(spec)
-		var v feature.Vector
-		var next collector.Millis
-		l.said[i].inOrder(spec, func(r *collector.Reading) {
-			if r.Status != collector.NoStatus {
-				return
-			}
-			t := l.truth.Seconds(r.At)
-			well := 0.0
-			if learn.Well(m, t) {
-				well = 1
-			}
-			track.Observe(r, well)
-			if r.At >= next {
-				next = r.At + lookEvery
-				track.Fill(&v, r.At)
-				look.Look(&v, t)
-			}
-		})
-		of[i] = look.Sample(learn.SampleOptions{}, seed+l.truth.Seed)
-	})
-	var all []learn.Example
-	for _, more := range of {
-		all = join(all, more)
+func (c *learnCommand) learn(ctx context.Context, s *streams) error {
+	if len(c.Reference)+len(c.Folders) == 0 {
+		return errors.New("no fleet to learn from: name folders that simulate has written")
 	}
-	return all, err
+	if c.Looks <= 0 {
+		return fmt.Errorf("--looks is %g: give a share above 0", c.Looks)
+	}
+	if c.Holdout && len(c.Reference) == 0 {
+		return errors.New("--holdout leaves out machines of a reference fleet: name one with --reference")
+	}
+	start := time.Now()
+	var lesson lesson
+	for i, f := range append(append([]weightedFolder(nil), c.Reference...), c.Folders...) {
+		if err := lesson.add(ctx, c, f, i < len(c.Reference), s, start); err != nil {
+			return err
+		}
+	}
+	m, err := learn.Fit(lesson.fleets, learn.Options{Seed: c.Seed, Ridge: c.Ridge, Smooth: c.Smooth, Iterations: c.Iterations, Progress: func(i int, loss float64) {
+		if i%10 == 0 {
+			say(s.err, "step %d: %.4f nats an example after %.0f s", i, loss, time.Since(start).Seconds())
+		}
+	}})
+	if err != nil {
+		return err
+	}
+	say(s.err, "%d examples, %d steps, %s: %.4f nats an example after %.0f s", m.Examples, m.Iterations, m.Status, m.Loss, time.Since(start).Seconds())
+	data, err := m.Table(c.version(lesson.told))
+	if err != nil {
+		return err
+	}
+	if err := writeWhole(c.Out, data); err != nil {
+		return err
+	}
+	tables := []namedTable{{name: "in use", table: diagnose.Learned()}}
+	for _, t := range []struct {
+		name  string
+		model *learn.Model
+	}{{"each feature alone", m.Alone()}, {"learned", m}} {
+		data, err := t.model.Table(t.name)
+		if err != nil {
+			return err
+		}
+		table, err := diagnose.ParseTable(data)
+		if err != nil {
+			return err
+		}
+		tables = append(tables, namedTable{t.name, table})
+	}
+	return lesson.report(s.out, tables)
 }
 
-// join appends examples, numbering their episodes on.
-func join(to, more []learn.Example) []learn.Example {
-	after := int32(-1)
-	for i := range to {
-		after = max(after, to[i].Group)
+// version says what the table was learned from, and how to learn it again.
+func (c *learnCommand) version(fleets []string) string {
+	var b strings.Builder
+	b.WriteString("learned ")
+	if c.Date != "" {
+		fmt.Fprintf(&b, "%s ", c.Date)
 	}
-	for _, e := range more {
-		if e.Group >= 0 {
-			e.Group += after + 1
+	fmt.Fprintf(&b, "with seed %d", c.Seed)
+	if c.Looks != 1 {
+		fmt.Fprintf(&b, ", %g of the looks", c.Looks)
+	}
+	fmt.Fprintf(&b, " from %s", strings.Join(fleets, ", "))
+	return b.String()
+}
+
+// lesson is what a table is learned from and tried on.
+type lesson struct {
+	fleets []learn.Fleet
+	held   []learn.Fleet // of machines that are left out
+	told   []string      // the fleets, for the version
+}
+
+// add reads a folder and takes examples from it.
+func (l *lesson) add(ctx context.Context, c *learnCommand, f weightedFolder, reference bool, s *streams, start time.Time) error {
+	from, err := readLabelled(ctx, f.dir, s)
+	if err != nil {
+		return err
+	}
+	print, err := fingerprint(f.dir)
+	if err != nil {
+		return err
+	}
+	say(s.err, "%s: %d readings of %d machines read after %.0f s", from.name, len(from.order), len(from.said), time.Since(start).Seconds())
+	plan := samplePlan{seed: c.Seed, looks: c.Looks, weight: f.weightOr(otherWeight), others: true}
+	kind := "weight"
+	if reference {
+		plan.weight, plan.others, plan.copies = f.weightOr(referenceWeight), false, learn.Copies()
+		plan.holdout = c.Holdout
+		kind = "reference, weight"
+		if c.Holdout {
+			kind = "reference, half held out, weight"
 		}
-		to = append(to, e)
 	}
-	return to
+	fleets, held, err := from.examples(ctx, plan)
+	if err != nil {
+		return err
+	}
+	l.fleets, l.held = append(l.fleets, fleets...), append(l.held, held...)
+	for i := range fleets {
+		say(s.err, "%s: %d examples of %d faults, weight %.4g, after %.0f s", fleets[i].Name, len(fleets[i].Examples), fleets[i].Episodes(), fleets[i].Total(), time.Since(start).Seconds())
+	}
+	l.told = append(l.told, fmt.Sprintf("%s (%d machines, %d days, seed %d, %s %g, %s)",
+		from.truth.Set, len(from.truth.Machines), from.truth.Days, from.truth.Seed, kind, plan.weight, print))
+	return nil
+}
+
+type namedTable struct {
+	name  string
+	table *diagnose.Table
+}
+
+// report tries each table on what was learned from, and on what was held out.
+func (l *lesson) report(w io.Writer, tables []namedTable) error {
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "looks at\ttable\tlooks\tright\tfaults named\talarmed in vain\tnats")
+	try := func(of string, fleets []learn.Fleet) {
+		for _, by := range tables {
+			a := learn.Measure(by.table, fleets)
+			fmt.Fprintf(t, "%s\t%s\t%d\t%.1f %%\t%.1f %%\t%.2f %%\t%.4f\n", of, by.name, a.Looks, 100*a.Right, 100*a.Named, 100*a.Alarmed, a.Loss)
+		}
+	}
+	try("learned from", l.fleets)
+	if len(l.held) > 0 {
+		try("held out", l.held)
+	}
+	for i := range l.held {
+		try("held out of "+l.held[i].Name, l.held[i:i+1])
+	}
+	return t.Flush()
 }
 
 // writeWhole writes a file so that it is there whole or not at all.

@@ -60,6 +60,16 @@ var laws = [feature.NumFeatures]func(x float64, out *Score){
 	},
 }
 
+// Laws adds to out what the laws alone say of v: the part of Eval that is not
+// learned.
+func Laws(v *feature.Vector, out *Score) {
+	for i, law := range laws {
+		if law != nil && v.Has[i] {
+			law(float64(v.Value[i]), out)
+		}
+	}
+}
+
 // lasting turns minutes, as the features compress them, into nats: none up to
 // from minutes, one more for each step minutes, most at the most.
 func lasting(x, from, step, most float64) float32 {

@@ -20,6 +20,15 @@ const (
 	unseen = 0.0018
 )
 
+// saidByLaw are the features of which a law of detect/diagnose says all that
+// they say alone. What is learned of them is drawn to nothing, or it would be
+// counted twice.
+var saidByLaw = [feature.NumFeatures]bool{
+	feature.EvapFanDead:   true,
+	feature.CondFanDead:   true,
+	feature.Uninterrupted: true,
+}
+
 // alone returns the weights that each feature would have by itself: the
 // logarithm of its density in each state over that in the well one, shrunk.
 // The penalties draw the fit to these weights, and it starts from them.
@@ -39,6 +48,9 @@ func (o *objective) alone() []float64 {
 		x[o.m.columns*states+s] = math.Log(math.Max(share[s], 1e-9))
 	}
 	for f := range feature.NumFeatures {
+		if saidByLaw[f] {
+			continue
+		}
 		o.aloneFeature(held[o.first[f]*states:], x[o.first[f]*states:], o.knots[f])
 	}
 	return x

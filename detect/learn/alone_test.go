@@ -34,8 +34,12 @@ func TestAloneSpeaksForTheCommonState(t *testing.T) {
 		e.Value[feature.AirCoil] = float32(x)
 		examples, w = append(examples, e), append(w, 1.0/2000)
 	}
-	m := &Model{knots: knots(examples, w)}
-	o := m.objective(examples, w, &Options{NoThinning: true})
+	all := make([]*Example, len(examples))
+	for i := range all {
+		all[i] = &examples[i]
+	}
+	m := &Model{knots: knots(all, w)}
+	o := m.objective(all, w, &Options{NoThinning: true})
 	n := o.knots[feature.AirCoil]
 	at := func(k int, f fault.Fault) float64 { return o.centre[(o.first[feature.AirCoil]+k)*states+int(f)] }
 	if low, high := at(0, fault.EvaporatorFanStopped), at(n-1, fault.EvaporatorFanStopped); low > -1 || high < 1 {

@@ -18,7 +18,7 @@ const (
 // knots places the knots of every feature at quantiles of the weighted sample,
 // from 0.5 % to 99.5 %, leaving out those that crowd. A feature that was hardly
 // ever seen gets two, and its weights stay zero.
-func knots(examples []Example, w []float64) (k [feature.NumFeatures][]float32) {
+func knots(examples []*Example, w []float64) (k [feature.NumFeatures][]float32) {
 	type point struct{ x, w float64 }
 	var seen []point
 	for i := range k {

@@ -36,11 +36,12 @@ type Model struct {
 
 	knots  [feature.NumFeatures][]float32
 	weight []float64 // columns × states, then the bias
+	centre []float64 // what weight was drawn to
 	prior  [diagnose.NumStates]float64
 }
 
-// Fit learns a table from examples of every state.
-func Fit(examples []Example, o Options) (*Model, error) {
+// Fit learns a table from fleets that together have examples of every state.
+func Fit(fleets []Fleet, o Options) (*Model, error) {
 	if o.Ridge <= 0 {
 		o.Ridge = 4e-5
 	}
@@ -50,7 +51,11 @@ func Fit(examples []Example, o Options) (*Model, error) {
 	if o.Iterations <= 0 {
 		o.Iterations = 60
 	}
-	w, have := weights(examples)
+	examples, w := pool(fleets)
+	var have [diagnose.NumStates]bool
+	for _, e := range examples {
+		have[e.State] = true
+	}
 	var missing []string
 	for s, h := range have {
 		if !h {
@@ -61,17 +66,19 @@ func Fit(examples []Example, o Options) (*Model, error) {
 		return nil, fmt.Errorf("no example of %s in %d examples: add fleets in which it happens", strings.Join(missing, ", "), len(examples))
 	}
 	m := &Model{Examples: len(examples), knots: knots(examples, w)}
-	for i := range examples {
-		m.prior[examples[i].State] += w[i]
+	for i, e := range examples {
+		m.prior[e.State] += w[i]
 	}
 	obj := m.objective(examples, w, &o)
+	m.centre = obj.centre
 	if err := m.minimise(obj, &o); err != nil {
 		return nil, err
 	}
 	return m, nil
 }
 
-func (m *Model) objective(examples []Example, w []float64, o *Options) *objective {
+// objective is the problem of the fit; each example stands in it twice.
+func (m *Model) objective(examples []*Example, w []float64, o *Options) *objective {
 	obj := &objective{m: &design{}, ridge: o.Ridge, smooth: o.Smooth}
 	obj.first, obj.m.columns = firstColumns(&m.knots)
 	for i := range m.knots {
@@ -81,10 +88,10 @@ func (m *Model) objective(examples []Example, w []float64, o *Options) *objectiv
 		obj.m.add(&m.knots, &obj.first, x)
 		obj.state = append(obj.state, uint8(e.State))
 		obj.weight = append(obj.weight, w)
+		obj.addLaw(x)
 	}
 	rng := rand.New(rand.NewPCG(o.Seed, 0x7468696e))
-	for i := range examples {
-		e := &examples[i]
+	for i, e := range examples {
 		if o.NoThinning {
 			add(&e.Value, e, w[i])
 			continue
@@ -97,6 +104,26 @@ func (m *Model) objective(examples []Example, w []float64, o *Options) *objectiv
 	obj.prepare()
 	obj.centre = obj.alone()
 	return obj
+}
+
+// Alone returns the model before the fit: what each feature says by itself.
+func (m *Model) Alone() *Model {
+	a := *m
+	a.weight, a.Iterations = m.centre, 0
+	return &a
+}
+
+// addLaw appends what the laws say of x.
+func (o *objective) addLaw(x *[feature.NumFeatures]float32) {
+	v := vector(x)
+	var l diagnose.Score
+	diagnose.Laws(&v, &l)
+	if l == (diagnose.Score{}) {
+		o.law = append(o.law, -1)
+		return
+	}
+	o.law = append(o.law, int32(len(o.laws)))
+	o.laws = append(o.laws, l)
 }
 
 func (m *Model) minimise(obj *objective, o *Options) error {

@@ -39,14 +39,22 @@ func gaussians(n int, seed uint64) []Example {
 	return out
 }
 
+// one makes a fleet of examples.
+func one(examples []Example) []Fleet { return []Fleet{{Weight: 1, Examples: examples}} }
+
 func means(s diagnose.State) (a, b float64) { return float64(s%4) * 0.8, float64(s/4) * 0.6 }
 
 func TestGradientAgainstDifferences(t *testing.T) {
 	examples := gaussians(40*diagnose.NumStates, 3)
-	w, _ := weights(examples)
-	m := &Model{knots: knots(examples, w)}
+	for i := range examples { // some rows of which laws say something
+		if i%3 == 0 {
+			examples[i].Value[feature.EvapFanDead] = float32(i%5) / 2
+		}
+	}
+	all, w := pool(one(examples))
+	m := &Model{knots: knots(all, w)}
 	// Larger penalties than in use, so that an error in them would show.
-	o := m.objective(examples, w, &Options{Seed: 4, Ridge: 3e-3, Smooth: 7e-3})
+	o := m.objective(all, w, &Options{Seed: 4, Ridge: 3e-3, Smooth: 7e-3})
 	rng := rand.New(rand.NewPCG(5, 5))
 	x := make([]float64, o.dim())
 	for i := range x {
@@ -83,7 +91,7 @@ func TestGradientAgainstDifferences(t *testing.T) {
 // ratios, also where only one of the two features is there.
 func TestRecoversKnownDensities(t *testing.T) {
 	const n = 1500 * diagnose.NumStates
-	m, err := Fit(gaussians(n, 7), Options{Seed: 1, Iterations: 80})
+	m, err := Fit(one(gaussians(n, 7)), Options{Seed: 1, Iterations: 80})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -134,7 +142,7 @@ func TestSameTableWhateverTheProcessors(t *testing.T) {
 	tables := make([][]byte, 2)
 	for i, procs := range []int{1, 4} {
 		was := runtime.GOMAXPROCS(procs)
-		m, err := Fit(examples, Options{Seed: 9, Iterations: 15})
+		m, err := Fit(one(examples), Options{Seed: 9, Iterations: 15})
 		runtime.GOMAXPROCS(was)
 		if err != nil {
 			t.Fatal(err)
@@ -147,7 +155,7 @@ func TestSameTableWhateverTheProcessors(t *testing.T) {
 	if !bytes.Equal(tables[0], tables[1]) {
 		t.Error("one processor learns another table than four")
 	}
-	m, err := Fit(examples, Options{Seed: 10, Iterations: 15})
+	m, err := Fit(one(examples), Options{Seed: 10, Iterations: 15})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -167,26 +175,9 @@ func TestFitNamesMissingStates(t *testing.T) {
 			some = append(some, e)
 		}
 	}
-	_, err := Fit(some, Options{})
+	_, err := Fit(one(some), Options{})
 	if err == nil || !strings.Contains(err.Error(), "resettled") {
 		t.Errorf("error is %v", err)
-	}
-}
-
-// Every episode of a fault counts alike, and every fault.
-func TestWeights(t *testing.T) {
-	examples := []Example{{State: 0, Group: -1}, {State: 1, Group: 0}, {State: 1, Group: 0}, {State: 1, Group: 1}, {State: 2, Group: 2}, {State: diagnose.WarmLoad, Group: -1}}
-	w, _ := weights(examples)
-	if math.Abs(w[1]+w[2]-w[3]) > 1e-15 || math.Abs(w[1]+w[2]+w[3]-w[4]) > 1e-15 {
-		t.Errorf("weights are %v", w)
-	}
-	w, have := weights(gaussians(50*diagnose.NumStates, 1))
-	sum := 0.0
-	for _, x := range w {
-		sum += x
-	}
-	if math.Abs(sum-1) > 1e-12 || !have[diagnose.Unplugged] {
-		t.Errorf("weights sum to %v", sum)
 	}
 }
 
@@ -198,7 +189,8 @@ func TestSampleIsBoundedAndWeighted(t *testing.T) {
 	c := NewCollector(f, m)
 	var v feature.Vector
 	for s := 0.0; s < days*86400; s += 240 {
-		v.Has[feature.Ambient], v.Value[feature.Ambient] = true, float32(s)
+		v.Has[feature.AbsAir], v.Value[feature.AbsAir] = true, float32(s)
+		v.Has[feature.Ambient], v.Has[feature.Learnt], v.Has[feature.AbsAirSlow] = true, true, true
 		c.Look(&v, s)
 	}
 	o := SampleOptions{Episode: 100, Ordinary: 20, Well: 30}
@@ -206,11 +198,16 @@ func TestSampleIsBoundedAndWeighted(t *testing.T) {
 	counts, early := map[diagnose.State]int{}, 0
 	for i, e := range got {
 		counts[e.State]++
-		if i > 0 && e.Value[feature.Ambient] <= got[i-1].Value[feature.Ambient] {
+		if i > 0 && e.Value[feature.AbsAir] <= got[i-1].Value[feature.AbsAir] {
 			t.Fatal("not in the order of time, or twice")
 		}
-		if e.State == 3 && e.Value[feature.Ambient] < 86400+8*3600 {
+		if e.State == 3 && e.Value[feature.AbsAir] < 86400+8*3600 {
 			early++
+		}
+		for _, id := range []feature.ID{feature.Ambient, feature.Learnt, feature.AbsAirSlow} {
+			if x := e.Value[id]; x == x {
+				t.Fatalf("%v is learned from", id)
+			}
 		}
 	}
 	if counts[3] != 100 || counts[diagnose.WarmLoad] != 20 || counts[0] != 30 || len(got) != 150 {
@@ -222,7 +219,7 @@ func TestSampleIsBoundedAndWeighted(t *testing.T) {
 	}
 	again := c.Sample(o, 1)
 	for i := range got {
-		if got[i].Value[feature.Ambient] != again[i].Value[feature.Ambient] {
+		if got[i].Value[feature.AbsAir] != again[i].Value[feature.AbsAir] {
 			t.Fatal("the same seed gives another sample")
 		}
 	}

@@ -15,17 +15,17 @@ var groups = func() [][]feature.ID {
 		{feature.AirCoilIn, feature.CoilSpread, feature.AbsCoilSpread},                                                                               // coil inlet
 		{feature.CondLift, feature.AbsCondLift},                                                                                                      // condenser
 		{feature.SupplyGap, feature.OffSupplyGap, feature.AbsSupplyGap},                                                                              // supply air
-		{feature.EvapFanRun, feature.EvapFanOff},                                                                                                     // evaporator fan current
-		{feature.CondFanRun},                                                                                                                         // condenser fan current
-		{feature.EvapSpeedRun},                                                                                                                       // evaporator fan speed
-		{feature.CondSpeedRun},                                                                                                                       // condenser fan speed
-		{feature.CondLift, feature.Ambient, feature.AbsLoad, feature.AbsCondLift, feature.ShellLift},                                                 // ambient
-		{feature.CallNoRun, feature.NoCallWarm, feature.CallCold},                                                                                    // compressor call
-		{feature.DoorMinutes, feature.DoorShare, feature.SinceRestock},                                                                               // door
-		{feature.Current},    // compressor current
-		{feature.VoltageLow}, // mains voltage
-		{feature.MainsOff},   // mains current
-		{feature.ShellLift},  // compressor shell
+		{feature.EvapFanRun, feature.EvapFanOff, feature.EvapFanDead},                                                                                // evaporator fan current
+		{feature.CondFanRun, feature.CondFanDead},                                                                                                    // condenser fan current
+		{feature.EvapSpeedRun}, // evaporator fan speed
+		{feature.CondSpeedRun}, // condenser fan speed
+		{feature.CondLift, feature.Ambient, feature.AbsLoad, feature.AbsCondLift, feature.ShellLift}, // ambient
+		{feature.CallNoRun, feature.NoCallWarm, feature.CallCold},                                    // compressor call
+		{feature.DoorMinutes, feature.DoorShare, feature.SinceRestock},                               // door
+		{feature.Current}, // compressor current
+		{feature.VoltageLow, feature.Uninterrupted}, // mains voltage
+		{feature.MainsOff},                          // mains current
+		{feature.ShellLift},                         // compressor shell
 	}
 	for i := range g {
 		for _, id := range g[i] {

@@ -16,13 +16,16 @@ const states = diagnose.NumStates
 //
 //	Σ_n w_n (ln Σ_s e^{z_ns} − z_n,y(n)) + ridge ‖D‖² + smooth Σ (D_j−1 − 2 D_j + D_j+1)²
 //
-// of the states y given z = M·A + b, where M is the design and A holds a row of
-// one weight a state for each column, and D is what A differs from the centre by.
+// of the states y given z = M·A + b + L, where M is the design, A holds a row of
+// one weight a state for each column, L is what the laws of detect/diagnose say,
+// which is not for learning, and D is what A differs from the centre by.
 // Parameters are A row by row, then b.
 type objective struct {
 	m      *design
 	state  []uint8
 	weight []float64 // sums to one
+	law    []int32   // each row's place in laws; -1: no law says anything of it
+	laws   []diagnose.Score
 	ridge  float64
 	smooth float64
 	first  [feature.NumFeatures]int // columns of each feature
@@ -82,6 +85,11 @@ func (o *objective) likelihood(p *part, x []float64) {
 	biasGradient := (*[states]float64)(p.gradient[o.m.columns*states:])
 	for n := p.from; n < p.to; n++ {
 		z := *bias
+		if l := o.law[n]; l >= 0 {
+			for s, v := range o.laws[l] {
+				z[s] += float64(v)
+			}
+		}
 		lo, hi := o.m.row[n], o.m.row[n+1]
 		columns, rights := o.m.column[lo:hi], o.m.right[lo:hi]
 		for i, c := range columns {

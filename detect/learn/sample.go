@@ -15,7 +15,7 @@ import (
 type Example struct {
 	Value [feature.NumFeatures]float32 // NaN: missing
 	State diagnose.State
-	// Group is the index of the example's episode among all of the sample; -1
+	// Group is the index of the example's episode among all of its fleet; -1
 	// outside of one.
 	Group int32
 }
@@ -23,16 +23,16 @@ type Example struct {
 // SampleOptions bound what is kept of each machine, for successive looks say
 // nearly the same. Zero means the default.
 type SampleOptions struct {
-	Episode  int // examples an episode; 250
+	Episode  int // examples an episode; 150
 	Ordinary int // examples of ordinary life a machine; 120
-	Well     int // examples of the machine well; 240
+	Well     int // examples of the machine well; 120
 }
 
 func (o *SampleOptions) defaults() {
 	for _, d := range []struct {
 		p *int
 		v int
-	}{{&o.Episode, 250}, {&o.Ordinary, 120}, {&o.Well, 240}} {
+	}{{&o.Episode, 150}, {&o.Ordinary, 120}, {&o.Well, 120}} {
 		if *d.p <= 0 {
 			*d.p = d.v
 		}
@@ -65,14 +65,27 @@ func (c *Collector) Look(v *feature.Vector, t float64) {
 	c.looks = append(c.looks, look{values(v), l})
 }
 
+// unused are features that tell a fleet from another, or the time, rather than
+// a fault from another. Nothing is learned of them.
+var unused = [feature.NumFeatures]bool{feature.Learnt: true, feature.Ambient: true, feature.AbsAirSlow: true}
+
 func values(v *feature.Vector) (x [feature.NumFeatures]float32) {
 	for i := range x {
 		x[i] = float32(math.NaN())
-		if v.Has[i] {
+		if v.Has[i] && !unused[i] {
 			x[i] = v.Value[i]
 		}
 	}
 	return x
+}
+
+func vector(x *[feature.NumFeatures]float32) (v feature.Vector) {
+	for i, a := range x {
+		if a == a {
+			v.Has[i], v.Value[i] = true, a
+		}
+	}
+	return v
 }
 
 // Sample returns the machine's examples, in order of time; Group is the episode
@@ -138,46 +151,4 @@ func (c *Collector) draw(rng *rand.Rand, from []int, n int) []int {
 		out[k] = t[k].i
 	}
 	return out
-}
-
-// Shares of the sample, by weight: faults have the rest, alike.
-const (
-	wellShare     = 0.35
-	ordinaryShare = 0.20
-)
-
-const (
-	numFaultStates    = int(diagnose.WarmLoad) - 1
-	numOrdinaryStates = diagnose.NumStates - int(diagnose.WarmLoad)
-)
-
-// weights gives each state its share, and each episode of a state the same part
-// of it, however long it lasted. They sum to one if no state is missing.
-func weights(examples []Example) (w []float64, have [diagnose.NumStates]bool) {
-	perGroup := map[int32]float64{}
-	var perState, groups [diagnose.NumStates]float64
-	for i := range examples {
-		e := &examples[i]
-		have[e.State] = true
-		perState[e.State]++
-		if e.Group >= 0 {
-			if perGroup[e.Group] == 0 {
-				groups[e.State]++
-			}
-			perGroup[e.Group]++
-		}
-	}
-	w = make([]float64, len(examples))
-	for i := range examples {
-		e := &examples[i]
-		switch {
-		case e.State == 0:
-			w[i] = wellShare / perState[e.State]
-		case e.State >= diagnose.WarmLoad:
-			w[i] = ordinaryShare / float64(numOrdinaryStates) / perState[e.State]
-		default:
-			w[i] = (1 - wellShare - ordinaryShare) / float64(numFaultStates) / groups[e.State] / perGroup[e.Group]
-		}
-	}
-	return w, have
 }

@@ -1,0 +1,157 @@
+package learn
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"coilward/detect/diagnose"
+	"coilward/detect/fault"
+	"coilward/detect/feature"
+)
+
+// dead is a fan that has stood for an hour, as the feature compresses minutes.
+var dead = float32(math.Asinh(60. / 5))
+
+// fans draws examples in which the evaporator fan is seen to stand in most of
+// those in which it has stopped (it may also turn too slowly), and in no other.
+func fans(n int) []Example {
+	examples := gaussians(n, 11)
+	rng := rand.New(rand.NewPCG(12, 12))
+	for i := range examples {
+		e := &examples[i]
+		if rng.Float64() < 0.3 { // of fans that nobody watches
+			continue
+		}
+		e.Value[feature.EvapFanDead] = 0
+		if e.State == diagnose.State(fault.EvaporatorFanStopped) && rng.Float64() < 0.8 {
+			e.Value[feature.EvapFanDead] = dead
+		}
+	}
+	return examples
+}
+
+// fitted learns from examples, with the laws or as if there were none, and
+// returns how much a standing fan was learned to speak for a stopped one.
+func fitted(t *testing.T, examples []Example, withLaws bool) (learned float64, m *Model) {
+	t.Helper()
+	all, w := pool(one(examples))
+	m = &Model{knots: knots(all, w)}
+	for i, e := range all {
+		m.prior[e.State] += w[i]
+	}
+	o := Options{Seed: 1, Ridge: 4e-5, Smooth: 3e-5, Iterations: 40}
+	obj := m.objective(all, w, &o)
+	if !withLaws {
+		for i := range obj.law {
+			obj.law[i] = -1
+		}
+	}
+	if err := m.minimise(obj, &o); err != nil {
+		t.Fatal(err)
+	}
+	last := obj.first[feature.EvapFanDead] + obj.knots[feature.EvapFanDead] - 1
+	row := m.weight[last*states : (last+1)*states]
+	return row[fault.EvaporatorFanStopped] - row[fault.Well], m
+}
+
+// What a law says is not learned a second time.
+func TestLawIsNotLearnedTwice(t *testing.T) {
+	examples := fans(120 * diagnose.NumStates)
+	with, m := fitted(t, examples, true)
+	without, _ := fitted(t, examples, false)
+	t.Logf("learned of a standing fan: %.2f nats beside the law, %.2f without it", with, without)
+	if without < 3 {
+		t.Errorf("without the law only %.2f nats are learned: this test shows nothing", without)
+	}
+	if math.Abs(with) > without/3 {
+		t.Errorf("%.2f nats are learned beside a law that says 8, and %.2f without it", with, without)
+	}
+	b, err := m.Table("test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	table, err := diagnose.ParseTable(b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var still, turning diagnose.Score
+	var v feature.Vector
+	v.Has[feature.EvapFanDead] = true
+	table.Eval(&v, &turning)
+	v.Value[feature.EvapFanDead] = dead
+	table.Eval(&v, &still)
+	s := fault.EvaporatorFanStopped
+	if said := still[s] - turning[s] - (still[0] - turning[0]); said < 8 || said > 11 {
+		t.Errorf("law and table together say %.1f nats, want hardly more than the law's 8", said)
+	}
+}
+
+// The centre of what laws say in full is nothing, of the rest it is what each
+// feature says.
+func TestCentreOfLawsIsNothing(t *testing.T) {
+	examples := fans(60 * diagnose.NumStates)
+	for i := range examples {
+		e := &examples[i]
+		e.Value[feature.CondFanDead], e.Value[feature.Uninterrupted] = e.Value[feature.EvapFanDead], e.Value[feature.EvapFanDead]
+		e.Value[feature.OffWarm] = e.Value[feature.EvapFanDead]
+	}
+	all, w := pool(one(examples))
+	m := &Model{knots: knots(all, w)}
+	o := m.objective(all, w, &Options{Seed: 1})
+	size := func(f feature.ID) (most float64) {
+		for _, x := range o.centre[o.first[f]*states : (o.first[f]+o.knots[f])*states] {
+			most = max(most, math.Abs(x))
+		}
+		return most
+	}
+	for _, f := range []feature.ID{feature.EvapFanDead, feature.CondFanDead, feature.Uninterrupted} {
+		if size(f) != 0 {
+			t.Errorf("%v has a centre of %.2f", f, size(f))
+		}
+	}
+	if size(feature.OffWarm) < 0.5 {
+		t.Errorf("a feature whose law says part of it has a centre of %.2f only", size(feature.OffWarm))
+	}
+}
+
+// Laws are of what an example shows: where the channel is taken away, so is the
+// law.
+func TestLawsGoWithTheirChannel(t *testing.T) {
+	var e Example
+	for i := range e.Value {
+		e.Value[i] = nan
+	}
+	e.Value[feature.EvapFanDead] = dead
+	o := &objective{}
+	for range 3 {
+		o.addLaw(&e.Value)
+		e.Value[feature.EvapFanDead] = nan
+	}
+	if o.law[0] != 0 || o.law[1] != -1 || len(o.laws) != 1 || o.laws[0][fault.EvaporatorFanStopped] != 8 {
+		t.Errorf("rows %v, laws %v", o.law, o.laws)
+	}
+}
+
+// Whoever loses a fan's current, or the supply's voltage, loses what a law
+// concludes from it.
+func TestLawsFeaturesAreThinnedWithTheirChannels(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 1))
+	for _, pair := range [][2]feature.ID{{feature.EvapFanRun, feature.EvapFanDead}, {feature.CondFanRun, feature.CondFanDead}, {feature.VoltageLow, feature.Uninterrupted}} {
+		taken := 0
+		for range 200 {
+			var x [feature.NumFeatures]float32
+			thin(&x, rng)
+			with, of := x[pair[0]] != x[pair[0]], x[pair[1]] != x[pair[1]]
+			if with != of {
+				t.Fatalf("%v is gone: %v, %v: %v", pair[0], with, pair[1], of)
+			}
+			if of {
+				taken++
+			}
+		}
+		if taken == 0 || taken == 200 {
+			t.Errorf("%v is taken away %d times of 200", pair[1], taken)
+		}
+	}
+}
