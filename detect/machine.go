@@ -50,6 +50,8 @@ type Machine struct {
 	s    state
 
 	raiseAt float64
+	list    [len(differences)]channel.Shift // scratch, as is
+	score   diagnose.Score
 }
 
 // state is all that a machine's model remembers, of fixed size.
@@ -84,6 +86,7 @@ type state struct {
 	MeanAir      [2]float32       // 25 and 100 min means, for the trend
 	Usual        usual
 	Suspicion    suspicion
+	Well, Learn  float32 // probability of being well; by how much its state is learned
 }
 
 // NewMachine returns the model of a machine nothing has been heard of.
@@ -91,6 +94,7 @@ func NewMachine(spec *fleet.Machine, lib *Library) *Machine {
 	m := &Machine{spec: spec, lib: lib, raiseAt: lib.RaiseAtOf(spec)}
 	m.s.Track = feature.New(spec)
 	m.s.Posterior = diagnose.NewPosterior()
+	m.learnBy()
 	m.s.Load = thermal.NewLoad(spec.Kind)
 	return m
 }
@@ -124,8 +128,7 @@ func (m *Machine) Step(r *collector.Reading, now collector.Millis, emit func(*Fi
 		s.Track.NoteVisit(r.At, float64(dt)/60000)
 	}
 	s.At = r.At
-	q := s.Posterior.Probabilities()
-	learn := q[fault.Well] + q[diagnose.Resettled] + 0.2*q[diagnose.WarmLoad]
+	learn := float64(s.Learn)
 	if s.Open[slotMachine].Is {
 		learn = 0 // an intermittent fault rests; what it shows meanwhile is not this machine's well state
 	}
@@ -165,20 +168,28 @@ func (m *Machine) look(at collector.Millis, emit func(*Finding)) {
 	dt := float64(at-s.LookedAt) / 3600000
 	s.LookedAt = at
 	var v feature.Vector
-	var score diagnose.Score
+	score := &m.score
 	m.visited(at)
 	s.Track.Fill(&v, at)
-	m.lib.table.Eval(&v, &score)
-	q0 := s.Posterior.Probabilities()
-	s.Usual.take(&score, dt*q0[fault.Well])
-	m.withhold(&score, &v, at)
-	s.Posterior.Advance(&score, s.Track.Trust(), dt)
+	m.lib.table.Eval(&v, score)
+	s.Usual.take(score, dt*float64(s.Well))
+	m.withhold(score, &v, at)
+	s.Posterior.Advance(score, s.Track.Trust(), dt)
 	q := s.Posterior.Probabilities()
 	if q[diagnose.Resettled] > 0.5 {
 		s.Track.Resettle()
 	}
 	m.ordinaryLife(&q, at)
-	m.judge(&q, diagnose.WellNow(&score), &v, at, emit)
+	m.judge(&q, diagnose.WellNow(score), &v, at, emit)
+	m.learnBy()
+}
+
+// learnBy sets by what probability of being well the machine's own state is
+// learned until the next look.
+func (m *Machine) learnBy() {
+	q := m.s.Posterior.Probabilities()
+	m.s.Well = float32(q[fault.Well])
+	m.s.Learn = float32(q[fault.Well] + q[diagnose.Resettled] + 0.2*q[diagnose.WarmLoad])
 }
 
 // shortestWork is the shortest time a machine is unplugged to work on it, ms.

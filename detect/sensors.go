@@ -35,8 +35,7 @@ func (m *Machine) sensorFact(score *diagnose.Score, v *feature.Vector, at collec
 	if !v.Has[feature.RunLength] || !v.Has[feature.OffLength] {
 		return
 	}
-	var list [len(differences)]channel.Shift
-	shifts := m.shifts(list[:0], v)
+	shifts := m.shifts(m.list[:0], v)
 	// A tube that stands apart may be the machine; only the air, whose error is in
 	// every difference and in the thermostat's band, cannot.
 	if c, delta, share, ok := channel.Offset(shifts); ok && c == collector.CabinetAir && len(shifts) >= driftLeast && share > driftShare {

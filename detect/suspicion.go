@@ -28,8 +28,9 @@ const (
 // at which to raise, and reports whether it is enough; pressing means that the
 // air is outside the product's limits.
 func (s *suspicion) take(p, wanted float64, pressing bool) bool {
-	odds := math.Min(logit(p), surest)
-	add := math.Max(odds-(logit(wanted)-slack), -soothing) * lookEvery / 60000
+	mark := logit(wanted) - slack
+	odds := math.Min(logit(p), math.Max(surest, mark+1.5))
+	add := math.Max(odds-mark, -soothing) * lookEvery / 60000
 	*s = suspicion(math.Min(math.Max(float64(*s)+add, 0), 2*enough))
 	if pressing {
 		return *s >= enoughAtOnce && p >= least
@@ -38,6 +39,6 @@ func (s *suspicion) take(p, wanted float64, pressing bool) bool {
 }
 
 func logit(p float64) float64 {
-	p = math.Min(math.Max(p, 1e-4), 1-1e-4)
+	p = math.Min(math.Max(p, 1e-6), 1-1e-6)
 	return math.Log(p / (1 - p))
 }

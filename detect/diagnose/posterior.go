@@ -118,7 +118,7 @@ func (p *Posterior) Advance(score *Score, trust, dt float64) {
 			if rate == 0 || u == s {
 				continue
 			}
-			m := 1 - math.Exp(-rate*dt)
+			m := passes(rate * dt)
 			next[u] += prob[s] * m
 			stay -= m
 		}
@@ -139,6 +139,15 @@ func (p *Posterior) Advance(score *Score, trust, dt float64) {
 		p.logp[s] = max(p.logp[s]-best, least)
 		p.now[s] = max(p.now[s]-bestNow, -28)
 	}
+}
+
+// passes is 1 − exp(−x), the probability that something of rate x happens, by
+// its series where that is exact to a millionth.
+func passes(x float64) float64 {
+	if x < 0.05 {
+		return x * (1 - x/2*(1-x/3))
+	}
+	return 1 - math.Exp(-x)
 }
 
 // repairsAVisit is the share of visits to a machine in trouble after which the
