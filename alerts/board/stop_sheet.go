@@ -100,9 +100,7 @@ func (b *Board) sheet(r Reader, a *alerts.Alert, v *visit.Visit, back string) sh
 	for _, e := range a.RuledOut {
 		out.Evidence = append(out.Evidence, "Against the others: "+r.sentence(e.Text))
 	}
-	for _, text := range v.Told() {
-		out.Checks = append(out.Checks, text)
-	}
+	out.Checks = append(out.Checks, v.Told()...)
 	if v.Measured != nil {
 		out.Checks = append(out.Checks, "Product measured: "+r.temperature(quantity.Celsius(*v.Measured)))
 	}

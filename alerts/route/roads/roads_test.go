@@ -261,7 +261,10 @@ func TestOutageKeepsWhatIsKnown(t *testing.T) {
 	s, _, places := open(t, town, "/", Settings{})
 	byRoad(t, table(t, s, places[:20]), places[:20])
 	town.mu.Lock()
-	town.fail = func(w http.ResponseWriter, _ *http.Request) bool { http.Error(w, "tired", 503); return true }
+	town.fail = func(w http.ResponseWriter, _ *http.Request) bool {
+		http.Error(w, "tired", http.StatusServiceUnavailable)
+		return true
+	}
 	town.mu.Unlock()
 	got := table(t, s, places)
 	if !strings.Contains(got.Note, "126 of 506 are estimated") {
