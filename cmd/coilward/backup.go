@@ -44,7 +44,7 @@ type backupCommand struct {
 
 // Help is the longer text.
 func (backupCommand) Help() string {
-	return `Copies the history, the alerts, the models, and the settings into a new folder, while the daemon runs or not. All that was acknowledged to a machine before it began is in it. Files with secrets, such as passwords and keys, are not: keep those elsewhere. A backup on the disk of the data shares its blocks and dies with that disk: copy it to another.
+	return `Copies the history, the alerts, the models, and the settings into a new folder, while the daemon runs or not. All that was acknowledged to a machine before it began is in it. So is the key that signs links, or those in people's phones would die with a restore: let nobody read a backup who may not act for the techs. Files with passwords and the keys of servers are not in it: keep those elsewhere. A backup on the disk of the data shares its blocks and dies with that disk: copy it to another.
 
 Example:
   coilward backup --config /etc/coilward/coilward.yaml /backup/coilward-2026-07-01
@@ -147,7 +147,7 @@ func copySettings(conf *config, file, dir string) error {
 // sum notes the checksums of the files that have none inside; the ledger's pages
 // have none, its own check sees only what contradicts itself.
 func (m *manifest) sum(dir string) error {
-	names := []string{ledgerFile, modelsFile, influxCursor}
+	names := []string{ledgerFile, modelsFile, influxCursor, linksFile}
 	entries, err := os.ReadDir(filepath.Join(dir, configDir))
 	if err != nil {
 		return err

@@ -31,7 +31,7 @@ func copyData(ctx context.Context, data, dir string, h *history.Store, l *ledger
 	if err := os.MkdirAll(dir, 0o750); err != nil {
 		return r, fmt.Errorf("%w; name a folder that the daemon's user may write to", err)
 	}
-	for _, name := range []string{modelsFile, influxCursor} {
+	for _, name := range []string{modelsFile, influxCursor, linksFile} {
 		err := copyFile(filepath.Join(data, name), filepath.Join(dir, name))
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return r, err

@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -12,6 +13,7 @@ import (
 
 	"github.com/rs/zerolog"
 
+	"coilward/alerts/notify"
 	"coilward/collector"
 	"coilward/collector/history"
 )
@@ -161,10 +163,48 @@ func (l *live) settle(t *testing.T, at time.Time) {
 	}
 }
 
+// A link that was sent before a backup works on what is restored from it, and the key
+// that signs it stays nobody else's to read. An older backup has none, and comes back.
+func TestLinksOutliveARestore(t *testing.T) {
+	dir, _ := recordedDays(t, 2, 1)
+	config, data, backup := filepath.Join(dir, "coilward.yaml"), filepath.Join(dir, "data"), filepath.Join(dir, "b")
+	older := filepath.Join(dir, "older")
+	typedOK(t, "backup", "--config", config, older)
+	sent, err := openLinks(data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	now := time.Date(2026, 7, 14, 6, 0, 0, 0, time.UTC)
+	token := sent.StopToken(notify.StopGrant{Tech: "ada", Stop: "north", Until: now.Add(12 * time.Hour).Unix()})
+	typedOK(t, "backup", "--config", config, backup)
+	for i, c := range []struct {
+		from string
+		good bool
+	}{{backup, true}, {older, false}} {
+		restored := filepath.Join(dir, "r"+strconv.Itoa(i))
+		typedOK(t, "restore", c.from, "--data", restored)
+		links, err := openLinks(restored)
+		if err != nil {
+			t.Fatal(err)
+		}
+		g, err := links.VerifyStop(token, now)
+		if c.good != (err == nil) || c.good && g.Tech != "ada" {
+			t.Errorf("%s: %+v %v", c.from, g, err)
+		}
+		info, err := os.Stat(filepath.Join(restored, linksFile))
+		if err != nil || info.Mode().Perm() != 0o600 {
+			t.Errorf("%s: the key is %v to read: %v", c.from, info.Mode(), err)
+		}
+	}
+}
+
 // What is damaged in a backup is found, and it is not restored.
 func TestBackupDamaged(t *testing.T) {
 	dir, _ := recordedDays(t, 2, 1)
 	config, backup := filepath.Join(dir, "coilward.yaml"), filepath.Join(dir, "b")
+	if _, err := openLinks(filepath.Join(dir, "data")); err != nil {
+		t.Fatal(err)
+	}
 	typedOK(t, "backup", "--config", config, backup)
 	if problem := typedBad(t, "backup", "--config", config, backup); !strings.Contains(problem, "exists already") {
 		t.Errorf("backed up over a backup: %s", problem)
@@ -173,6 +213,7 @@ func TestBackupDamaged(t *testing.T) {
 	for _, c := range []struct{ pattern, want string }{
 		{"history/blocks/*.sst", "cannot all be read"},
 		{"alerts.sqlite", ""},
+		{"links.key", "not as it was backed up"},
 		{"config/fleet.yaml", "not as it was backed up"},
 	} {
 		names, err := filepath.Glob(filepath.Join(backup, c.pattern))

@@ -16,7 +16,9 @@ import (
 )
 
 // linksFile holds the key that signs links. Without it the links that were sent
-// stop working; nothing else is lost.
+// stop working; nothing else is lost. It is part of a backup: whoever is restored at
+// six in the morning has techs on the road with links in their phones, and the
+// messages in the ledger beside it hold good links anyway.
 const linksFile = "links.key"
 
 const keyBytes = 32
