@@ -75,9 +75,10 @@ func newDaemon(ctx context.Context, c *config, f *fleet.Fleet, clock Clock, log 
 	d = &daemon{config: c, clock: clock, log: log, registry: prometheus.NewRegistry(), gate: newGate()}
 	d.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	d.fleet.Store(f)
+	begun := d // a failure returns no daemon, and d is nil then
 	defer func() {
 		if err != nil {
-			err = errors.Join(err, d.close())
+			err = errors.Join(err, begun.close())
 		}
 	}()
 	if err := os.MkdirAll(c.DataDir, 0o750); err != nil {
