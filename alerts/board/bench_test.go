@@ -43,7 +43,7 @@ func BenchmarkStripsOfAWeek(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		p := part{id: "strips", data: func(ctx context.Context, r Reader) (any, error) {
-			return board.stripsData(ctx, r, "cab-0403", "7d", "")
+			return board.stripsData(ctx, r, "cab-0403", stripsQuery{span: "7d"})
 		}}
 		if _, err := board.html(context.Background(), p, Reader{}); err != nil {
 			b.Fatal(err)

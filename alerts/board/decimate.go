@@ -1,6 +1,7 @@
 package board
 
 import (
+	"iter"
 	"math"
 	"slices"
 	"strconv"
@@ -61,22 +62,41 @@ func (e *envelope) add(col int, v float64) {
 	e.n++
 }
 
-// mean is the mean of the values within half columns on either side, where the
-// column itself has any. Where a column holds about a cycle of the compressor,
-// its own mean would beat with the cycle; over an hour it says where it is going.
-func (e *envelope) mean(half int) *envelope {
+// mean is the mean of the values within so many columns around, where the column
+// itself has any; less than one is the column alone. Where a column holds about a
+// cycle of the compressor, its own mean would beat with the cycle, and one of half a
+// day with day and night; over an hour or whole days it says where it is going.
+func (e *envelope) mean(around float64) *envelope {
 	m := newEnvelope()
 	for i := range columns {
 		if e.in[i] == 0 {
 			continue
 		}
-		sum, in := 0.0, 0
-		for j := max(0, i-half); j <= min(columns-1, i+half); j++ {
-			sum, in = sum+e.sum[j], in+e.in[j]
+		sum, in := 0.0, 0.0
+		for j, weight := range weights(i, around) {
+			sum, in = sum+weight*e.sum[j], in+weight*float64(e.in[j])
 		}
-		m.add(i, sum/float64(in))
+		m.add(i, sum/in)
 	}
 	return m
+}
+
+// weights yields the columns of a stretch of so many around the middle of column i,
+// each with the share of it that is within.
+func weights(i int, around float64) iter.Seq2[int, float64] {
+	half := max(0, (around-1)/2)
+	whole := int(half)
+	return func(yield func(int, float64) bool) {
+		for j := max(0, i-whole-1); j <= min(columns-1, i+whole+1); j++ {
+			weight := 1.0
+			if j < i-whole || j > i+whole {
+				weight = half - float64(whole)
+			}
+			if weight > 0 && !yield(j, weight) {
+				return
+			}
+		}
+	}
 }
 
 // reach returns the least and the greatest of all columns.
@@ -229,17 +249,37 @@ func (d *duty) share(i int) float64 {
 	return float64(d.so[i]) / float64(d.known[i])
 }
 
-// mean is the share within half columns on either side, where the column
-// itself is known; see envelope.mean.
-func (d *duty) mean(half int) *duty {
+// mean is the share within so many columns around, where the column itself is
+// known; see envelope.mean.
+func (d *duty) mean(around float64) *duty {
 	m := &duty{}
 	for i := range columns {
 		if d.known[i] == 0 {
 			continue
 		}
-		for j := max(0, i-half); j <= min(columns-1, i+half); j++ {
-			m.so[i], m.known[i] = m.so[i]+d.so[j], m.known[i]+d.known[j]
+		for j, weight := range weights(i, around) {
+			m.so[i] += time.Duration(weight * float64(d.so[j]))
+			m.known[i] += time.Duration(weight * float64(d.known[j]))
 		}
+	}
+	return m
+}
+
+// most is the greatest share of a column.
+func (d *duty) most() (most float64) {
+	for i := range columns {
+		if d.known[i] > 0 {
+			most = max(most, d.share(i))
+		}
+	}
+	return most
+}
+
+// times is the same with every share so many times as great, held at all.
+func (d *duty) times(factor float64) *duty {
+	m := &duty{known: d.known}
+	for i := range columns {
+		m.so[i] = min(d.known[i], time.Duration(factor*float64(d.so[i])))
 	}
 	return m
 }

@@ -3,7 +3,6 @@ package board
 import (
 	"context"
 	"math"
-	"net/url"
 	"slices"
 	"strconv"
 	"time"
@@ -13,71 +12,37 @@ import (
 	"coilward/detect"
 )
 
-// reaches are the spans a reader may choose, the first the default.
-var reaches = []struct {
-	name, label string
-	span        time.Duration
-	major       time.Duration // labelled ticks
-}{
-	{"24h", "24 hours", 24 * time.Hour, 3 * time.Hour},
-	{"3d", "3 days", 3 * 24 * time.Hour, 12 * time.Hour},
-	{"7d", "7 days", 7 * 24 * time.Hour, 24 * time.Hour},
-}
-
-func (b *Board) stripsData(ctx context.Context, r Reader, id, reach, until string) (any, error) {
+func (b *Board) stripsData(ctx context.Context, r Reader, id string, q stripsQuery) (any, error) {
 	m, s, v, _, ok := b.machine(id)
 	if !ok {
 		return nil, errGone
 	}
-	choice := reaches[0]
-	for _, c := range reaches {
-		if c.name == reach {
-			choice = c
-		}
-	}
 	loc := zone(s)
-	out := strips{Machine: id, Columns: columns, Zone: loc.String()}
+	out := strips{Machine: id, Columns: columns, Zone: loc.String(), window: b.windowOf(r, id, q, loc)}
 	now := b.clock.Now()
-	end, past := past(until, now)
-	for _, c := range reaches {
-		address := machineURL(id) + "?span=" + c.name
-		if past {
-			address += "&until=" + url.QueryEscape(until)
-		}
-		out.Spans = append(out.Spans, spanChoice{c.label, address, c.name == choice.name})
-	}
-	if past {
-		out.Past, out.Present = r.moment(end, now, loc), machineURL(id)+"?span="+choice.name
-	}
-	f := frame{end.Add(-choice.span), end}
-	rec, err := b.record(ctx, id, f, r)
+	rec, err := b.record(ctx, id, &out.window, r)
 	if err != nil {
 		return nil, err
 	}
 	if rec.readings == 0 && rec.traced == 0 {
-		out.Missing = "No readings are stored for the last " + choice.label + "."
-		if past {
-			out.Missing = "No readings are stored for the " + choice.label + " before " + out.Past + "."
+		out.Missing = "No readings are stored for the last " + out.label + "."
+		if out.past {
+			out.Missing = "No readings are stored for the " + out.label + " before " + out.Past + "."
 		}
 		return out, nil
 	}
-	out.Broad = rec.broad()
-	out.Axis = timeTicks(f, choice.major, r, loc)
+	if rec.broad() {
+		out.Means = out.overWords
+	}
+	out.Untraced = out.span > longestTrace
+	out.Axis = out.ticks(rec.frame, r, loc)
 	out.draw(rec, m, r)
 	out.pin(rec, evidenceOf(v), r, now, loc)
 	out.ordinary(rec, v.Happenings, r, now, loc)
 	for i := range columns {
-		out.Data.Times = append(out.Data.Times, r.moment(f.from.Add(time.Duration(i)*f.width()+f.width()/2), now, loc))
+		out.Data.Times = append(out.Data.Times, r.moment(rec.from.Add(time.Duration(i)*rec.width()+rec.width()/2), now, loc))
 	}
 	return out, nil
-}
-
-// past is the end of the strips: a time of the past that was asked for, or now.
-func past(until string, now time.Time) (end time.Time, is bool) {
-	if t, err := time.Parse(time.RFC3339, until); err == nil && t.Before(now) {
-		return t, true
-	}
-	return now, false
 }
 
 // timeTicks labels the frame at round local times, so that a day that is 23 or
@@ -188,7 +153,7 @@ func (out *strips) line(s *strip, name, class string, e *envelope, a axis, rec *
 	l := stripLine{Index: len(out.Data.Lines), Name: name, Class: class, Newest: number(e.newest(), digits) + nb + s.Unit}
 	if rec.broad() {
 		l.Range = area(e, e, a, rec.gap)
-		e = e.mean(rec.hour())
+		e = e.mean(rec.around())
 	}
 	l.Path = e.path(a, rec.gap)
 	s.Lines = append(s.Lines, l)
@@ -203,7 +168,7 @@ func (out *strips) line(s *strip, name, class string, e *envelope, a axis, rec *
 func (out *strips) ribbons(rec *record) {
 	run := strip{ID: "run", Title: "Compressor", Unit: "%", Ribbon: true}
 	if share := rec.running.total(); !math.IsNaN(share) {
-		out.state(&run, "runs", "runs", rec.running.mean(rec.hour()), 0)
+		out.state(&run, "runs", "runs", rec.running.mean(rec.around()), 0)
 		run.Says = "ran " + percent(share) + " of the time"
 	}
 	if share := rec.tripped.total(); share > 0 {
@@ -221,8 +186,16 @@ func (out *strips) ribbons(rec *record) {
 	}
 	if share := rec.door.total(); !math.IsNaN(share) {
 		door := strip{ID: "door", Title: "Door", Unit: "%", Ribbon: true}
-		out.state(&door, "open", "opens", &rec.door, 0.35)
 		door.Says = "open " + span(time.Duration(share*float64(rec.to.Sub(rec.from)))) + " in all"
+		if rec.width() < time.Hour {
+			out.state(&door, "open", "opens", &rec.door, 0.35)
+		} else { // it is open a little at any time: how much tells more than that
+			d := rec.door.mean(rec.around())
+			most := d.most()
+			out.state(&door, "open", "opens", d.times(1/max(most, 0.01)), 0)
+			out.unscale(d)
+			door.Says += ", at most " + number(100*most, 1) + nb + "% of " + rec.overWords + ", which is drawn full"
+		}
 		out.Strips = append(out.Strips, door)
 	}
 }
@@ -234,6 +207,14 @@ func (out *strips) state(s *strip, name, class string, d *duty, floor float64) {
 		c.Values[i] = figure{d.share(i) * 100, 0}
 	}
 	out.Data.Lines = append(out.Data.Lines, c)
+}
+
+// unscale lets the crosshair read what the last line was before it was stretched.
+func (out *strips) unscale(d *duty) {
+	c := &out.Data.Lines[len(out.Data.Lines)-1]
+	for i := range columns {
+		c.Values[i] = figure{d.share(i) * 100, 1}
+	}
 }
 
 // numbered is one line of evidence with its number on the page.

@@ -74,12 +74,14 @@ func (b *Board) findPage(r *http.Request) page {
 }
 
 func (b *Board) machinePage(r *http.Request) page {
-	id, span, until := r.PathValue("machine"), r.URL.Query().Get("span"), r.URL.Query().Get("until")
+	id, asked := r.PathValue("machine"), r.URL.Query()
+	q := stripsQuery{span: asked.Get("span"), until: asked.Get("until"), day: asked.Get("day")}
+	still, gap := q.live()
 	return page{title: id, class: "machine", parts: []part{
 		b.healthPart(),
 		{id: "verdict", data: about(b.verdictData, id)},
-		{id: "strips", fallible: true, gap: 10 * time.Second,
-			data: func(ctx context.Context, r Reader) (any, error) { return b.stripsData(ctx, r, id, span, until) }},
+		{id: "strips", fallible: true, gap: gap, still: still,
+			data: func(ctx context.Context, r Reader) (any, error) { return b.stripsData(ctx, r, id, q) }},
 		{id: "timeline", data: about(b.timelineData, id), gap: 5 * time.Second},
 		{id: "sensors", data: about(b.sensorsData, id)},
 	}}

@@ -14,18 +14,16 @@ import (
 // strips are a machine's last hours or days, one below the other on one time
 // axis.
 type strips struct {
-	Machine string
-	Spans   []spanChoice
-	Axis    []tick
-	Days    []tick
-	Strips  []strip
-	Broad   bool   // lines are means over the hour around
-	Missing string // why there is nothing to draw
-	Past    string // when they end, if not now
-	Present string // address of the strips that end now
-	Data    crossData
-	Columns int
-	Zone    string
+	window
+	Machine  string
+	Axis     []tick
+	Strips   []strip
+	Means    string // lines are means over so long; "" they are not
+	Untraced bool   // what the models estimated is left out
+	Missing  string // why there is nothing to draw
+	Data     crossData
+	Columns  int
+	Zone     string
 }
 
 type spanChoice struct {
@@ -114,19 +112,21 @@ var groups = []group{
 // record is the readings and the trace of a frame, brought down to columns.
 type record struct {
 	frame
-	channels [collector.NumChannels]*envelope
-	airLow   *envelope
-	airHigh  *envelope
-	product  *envelope
-	spread   [2]*envelope // product low, high
-	running  duty
-	tripped  duty
-	door     duty
-	call     duty
-	gap      int // columns without data that break a line
-	readings int
-	summed   bool // some of it is known as ranges and means only
-	traced   int
+	over      time.Duration // broad lines are means over so long
+	overWords string
+	channels  [collector.NumChannels]*envelope
+	airLow    *envelope
+	airHigh   *envelope
+	product   *envelope
+	spread    [2]*envelope // product low, high
+	running   duty
+	tripped   duty
+	door      duty
+	call      duty
+	gap       int // columns without data that break a line
+	readings  int
+	summed    bool // some of it is known as ranges and means only
+	traced    int
 }
 
 // broadColumn is the column width from which a line is the mean of the hour
@@ -137,12 +137,12 @@ const broadColumn = 4 * time.Minute
 // broad reports whether lines are means.
 func (rec *record) broad() bool { return rec.summed || rec.width() >= broadColumn }
 
-// hour is half an hour in columns; 0 where columns are not broad.
-func (rec *record) hour() int {
+// around is over how many columns a line is a mean.
+func (rec *record) around() float64 {
 	if !rec.broad() {
-		return 0
+		return 1
 	}
-	return int(30 * time.Minute / rec.width())
+	return float64(rec.over) / float64(rec.width())
 }
 
 // longestHold is how long a state is taken to last without a reading.
@@ -156,8 +156,8 @@ func (r Reader) scaled(c collector.Channel, v float64) float64 {
 	return v
 }
 
-func (b *Board) record(ctx context.Context, machine string, f frame, r Reader) (*record, error) {
-	rec := &record{frame: f, airLow: newEnvelope(), airHigh: newEnvelope(), product: newEnvelope(),
+func (b *Board) record(ctx context.Context, machine string, w *window, r Reader) (*record, error) {
+	rec := &record{frame: w.frame, over: w.over, overWords: w.overWords, airLow: newEnvelope(), airHigh: newEnvelope(), product: newEnvelope(),
 		spread: [2]*envelope{newEnvelope(), newEnvelope()}}
 	if err := rec.read(ctx, b.history, machine, r); err != nil {
 		return nil, err
@@ -165,7 +165,10 @@ func (b *Board) record(ctx context.Context, machine string, f frame, r Reader) (
 	if err := rec.readOld(ctx, b.history, machine, r); err != nil {
 		return nil, err
 	}
-	points, err := b.models.Trace(ctx, machine, f.from, f.to)
+	if w.span > longestTrace {
+		return rec, nil
+	}
+	points, err := b.models.Trace(ctx, machine, w.from, w.to)
 	if err != nil {
 		return nil, fmt.Errorf("model trace of %s: %w", machine, err)
 	}

@@ -199,7 +199,8 @@ func (r Reader) hour(t time.Time) string {
 }
 
 // moment writes t so that it cannot be misread at now: with the weekday when
-// it is another day, with the date when it is more than six days off.
+// it is another day, with the date when it is more than six days off, and with the
+// year when it is most of one.
 func (r Reader) moment(t, now time.Time, zone *time.Location) string {
 	t, now = t.In(zone), now.In(zone)
 	switch y, yd := t.Date, now.Date; {
@@ -207,6 +208,8 @@ func (r Reader) moment(t, now time.Time, zone *time.Location) string {
 		return r.hour(t)
 	case t.Sub(now).Abs() < 6*24*time.Hour:
 		return t.Format("Mon"+nb) + r.hour(t)
+	case t.Sub(now).Abs() > 300*24*time.Hour:
+		return t.Format("Mon"+nb+"2"+nb+"Jan"+nb+"2006 ") + r.hour(t)
 	}
 	return t.Format("Mon"+nb+"2"+nb+"Jan ") + r.hour(t)
 }

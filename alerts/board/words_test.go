@@ -77,7 +77,7 @@ func TestMomentSaysTheDay(t *testing.T) {
 		t.Fatal(err)
 	}
 	now := time.Date(2026, 7, 4, 3, 30, 0, 0, time.UTC) // still the 3rd in New York
-	for d, want := range map[time.Duration]string{0: "23:30", -2 * time.Hour: "21:30", time.Hour: "Sat 00:30", -8 * 24 * time.Hour: "Thu 25 Jun 23:30"} {
+	for d, want := range map[time.Duration]string{0: "23:30", -2 * time.Hour: "21:30", time.Hour: "Sat 00:30", -8 * 24 * time.Hour: "Thu 25 Jun 23:30", -365 * 24 * time.Hour: "Thu 3 Jul 2025 23:30"} {
 		if got := unbroken(metric.moment(now.Add(d), now, ny)); got != want {
 			t.Errorf("%v: %q, want %q", d, got, want)
 		}
@@ -118,6 +118,28 @@ func TestEnvelopeKeepsSpikesAndGaps(t *testing.T) {
 	e.add(5, math.NaN())
 	if e.lo[5] != 3 {
 		t.Error("a value that is not a number came in")
+	}
+}
+
+// A mean over a day takes day and night out, whatever part of a day a column is:
+// the mean of a sine over its period is nothing.
+func TestMeanOverADay(t *testing.T) {
+	for _, span := range []time.Duration{90 * aDay, 365 * aDay} {
+		f := frame{fixedNow.Add(-span), fixedNow}
+		e := newEnvelope()
+		for at := f.from; at.Before(f.to); at = at.Add(5 * time.Minute) {
+			i, _ := f.column(at)
+			e.add(i, 20+10*math.Sin(2*math.Pi*at.Sub(f.from).Hours()/24))
+		}
+		m := e.mean(float64(aDay) / float64(f.width()))
+		for i := 8; i < columns-8; i++ {
+			if math.Abs(m.lo[i]-20) > 0.35 { // the ends of the day are within columns
+				t.Fatalf("%v: column %d is %.2f, want 20", span, i, m.lo[i])
+			}
+		}
+		if lo, hi := e.mean(1).reach(); span == 365*aDay && hi-lo < 1 {
+			t.Errorf("a column's own mean reaches %.2f to %.2f: nothing is to be taken out", lo, hi)
+		}
 	}
 }
 

@@ -14,6 +14,8 @@
 
   const busy = (part) => {
     if (pressed) return true;
+    const field = document.activeElement; // somebody types or chooses
+    if (field && part.contains(field) && field.matches("input, select, textarea")) return true;
     const selection = getSelection();
     return Boolean(selection && !selection.isCollapsed && part.contains(selection.anchorNode));
   };
@@ -43,6 +45,7 @@
   for (const end of ["pointerup", "pointercancel"]) {
     addEventListener(end, () => { setTimeout(() => { pressed = false; flush(); }, 50); }, true);
   }
+  document.addEventListener("focusout", () => { setTimeout(() => { if (!pressed) flush(); }, 50); });
   document.addEventListener("selectionchange", () => { if (!pressed && waiting.size) flush(); });
 
   const alive = () => {
@@ -90,11 +93,12 @@
 
   // --- Crosshair ---------------------------------------------------------
   const crosshair = (() => {
-    let data = null, column = -1; // −1: no crosshair, the newest values stand
+    let data = null, column = -1, idle = ""; // −1: no crosshair, the newest values stand
     const strips = () => document.getElementById("strips");
     const load = () => {
       const text = document.getElementById("cross-data")?.textContent;
       data = text ? JSON.parse(text) : null;
+      idle = document.getElementById("under")?.textContent ?? "";
     };
     const show = () => {
       const root = strips(), axis = document.getElementById("axis"), under = document.getElementById("under");
@@ -114,7 +118,7 @@
       axis.setAttribute("aria-valuenow", String(on ? column : last));
       axis.setAttribute("aria-valuetext", on ? `${data.times[column]}: ${said.join(", ")}` : "now");
       if (on) under.textContent = `At ${data.times[column]}.`;
-      else under.textContent = "Latest values. Move over a strip, or use the arrow keys on the time scale, to read another time.";
+      else under.textContent = idle;
     };
     const at = (event, box) => {
       const edge = box.getBoundingClientRect();
