@@ -146,6 +146,9 @@ func (in *PlanInput) Problem() (Problem, []LeftOut) {
 		if l, ok := in.Legs[m.ID]; ok && l.Shift.Equal(w.Open) && t.DrivingTo == "" && !in.arrived(m.ID, w) {
 			l.place(&t, in.Now)
 		}
+		if !t.From.Before(t.Until) {
+			continue // at work, or not counted on, until the shift is over: no more stops for this one
+		}
 		p.Techs = append(p.Techs, t)
 	}
 	detour := in.Roster.MaxDetour

@@ -146,7 +146,7 @@ func (d *dispatcher) planLocked(ctx context.Context) error {
 	plan, err := route.Make(ctx, p, route.Options{})
 	if err != nil {
 		day := *d.day.Load()
-		day.Problem = err.Error()
+		day.Problem, day.Told = err.Error(), maps.Clone(d.state.Standing) // what was reported stands all the same
 		d.publish(&day)
 		return err
 	}

@@ -119,3 +119,35 @@ func TestNewTroubleAtTheStopIsDoneWithIt(t *testing.T) {
 		t.Errorf("seen to, and planned again: %v", got)
 	}
 }
+
+// Somebody whose work outlasts the shift, or who is not counted on until it ends, takes
+// no more stops; the others are planned all the same.
+func TestWorkPastTheShiftKeepsTheOthersPlanned(t *testing.T) {
+	b := newDispatchBench(t)
+	sheet := b.Crew()
+	eve := sheet.Techs[0]
+	eve.ID, eve.Name, eve.Shift = "eve", "Eve Holm", map[string]string{"mon-fri": "12:00-21:00"}
+	if err := b.SaveTechs(t.Context(), append(sheet.Techs, eve), 0, "Ana", ""); err != nil {
+		t.Fatal(err)
+	}
+	b.pass(8*time.Hour + 50*time.Minute) // ten minutes before Ada's shift ends
+	b.alert("north", 6*time.Hour, alerts.High)
+	if err := b.plan(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	for _, step := range []route.Step{route.Driving, route.Arrived} {
+		if err := b.Report(t.Context(), "ada", "north", step, b.clock.Now(), "Ada"); err != nil {
+			t.Fatalf("%s: %v", step, err)
+		}
+	}
+	b.alert("south", 6*time.Hour, alerts.High)
+	if err := b.plan(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if r, ok := b.Day().Route("eve"); !ok || len(r.Visits) != 1 || r.Visits[0].Stop.ID != "south" {
+		t.Errorf("Eve's route: %+v", r)
+	}
+	if err := b.Report(t.Context(), "ada", "north", route.Done, b.clock.Now(), "Ada"); err != nil {
+		t.Errorf("done: %v", err)
+	}
+}
