@@ -26,6 +26,7 @@ type Broker struct {
 	credentials atomic.Pointer[Credentials] // nil: anyone
 
 	replaced sync.Map // *mochi.Client whose session another connection took over
+	oversize oversize
 
 	gate     sync.RWMutex // guards draining; pending only grows while it is held
 	draining bool

@@ -79,7 +79,10 @@ func (h *hook) OnWill(cl *mochi.Client, will mochi.Will) (mochi.Will, error) {
 	return will, nil
 }
 
-func (h *hook) OnDisconnect(cl *mochi.Client, _ error, _ bool) { h.b.replaced.Delete(cl) }
+func (h *hook) OnDisconnect(cl *mochi.Client, why error, _ bool) {
+	h.b.replaced.Delete(cl)
+	h.b.cutOff(cl, why)
+}
 
 // OnACLCheck decides on subscriptions. Publishing is decided in OnPublish: a no
 // from here would close the connection.
