@@ -132,8 +132,19 @@ func TestReload(t *testing.T) {
 			t.Errorf("the log does not say %q:\n%s", want, log.String())
 		}
 	}
+	// Nobody need look at the log to see it.
+	health := d.degraded()
+	if len(health) != 1 || health[0].Part != "fleet file" || !strings.Contains(health[0].Text, "fleet.yaml:4:") || !strings.Contains(health[0].Text, "And 1 more") {
+		t.Errorf("the board says %+v", health)
+	}
+	if got := gauged(t, d, "coilward_fleet_file_refused"); got != 1 {
+		t.Errorf("coilward_fleet_file_refused is %v", got)
+	}
 	write(oneSite)
 	d.reload(t.Context())
+	if got := gauged(t, d, "coilward_fleet_file_refused"); got != 0 || len(d.degraded()) != 0 {
+		t.Errorf("after a good file coilward_fleet_file_refused is %v, and the board says %+v", got, d.degraded())
+	}
 	if f := d.fleet.Load(); f.Len() != 1 || !f.Listed("cab-0417") {
 		t.Errorf("the good file was not taken: %d machines", f.Len())
 	}
@@ -144,6 +155,22 @@ func TestReload(t *testing.T) {
 	if d.fleet.Load().Len() != 1 {
 		t.Error("a fleet file that is gone took the fleet with it")
 	}
+}
+
+// gauged is the value of a gauge without labels.
+func gauged(t *testing.T, d *daemon, name string) float64 {
+	t.Helper()
+	families, err := d.registry.Gather()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range families {
+		if f.GetName() == name {
+			return f.GetMetric()[0].GetGauge().GetValue()
+		}
+	}
+	t.Fatalf("there is no %s", name)
+	return 0
 }
 
 // SIGHUP reloads.
