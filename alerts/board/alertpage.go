@@ -43,6 +43,7 @@ func acted(r Reader, a *alerts.Alert, now time.Time, loc *time.Location) string 
 type alertsView struct {
 	Groups []alertGroup
 	Empty  bool
+	People bool // there is a page of who is told
 }
 
 type alertGroup struct {
@@ -124,7 +125,7 @@ func (b *Board) alertsData(_ context.Context, r Reader) (any, error) {
 		}
 		g.Rows = append(g.Rows, b.alertLine(r, now, &open[i]))
 	}
-	return alertsView{Groups: groups, Empty: len(open) == 0}, nil
+	return alertsView{Groups: groups, Empty: len(open) == 0, People: b.team != nil}, nil
 }
 
 // byNeed puts the higher priority first, then the earlier limit, then the older.

@@ -89,6 +89,7 @@ type crewView struct {
 	Techs                  []crewLine
 	Parts                  []crewLine
 	TechsSaved, PartsSaved string
+	People                 bool // whether messages arrive can be tried
 }
 
 type crewLine struct{ Name, URL, Text string }
@@ -106,7 +107,7 @@ func (b *Board) savedWords(r Reader, s Saved) string {
 
 func (b *Board) showCrew(w http.ResponseWriter, r *http.Request, c Crew) {
 	sheet, reader := c.Crew(), readerOf(r)
-	out := crewView{TechsSaved: b.savedWords(reader, sheet.TechsSaved), PartsSaved: b.savedWords(reader, sheet.PartsSaved)}
+	out := crewView{People: b.team != nil, TechsSaved: b.savedWords(reader, sheet.TechsSaved), PartsSaved: b.savedWords(reader, sheet.PartsSaved)}
 	for i := range sheet.Techs {
 		m := &sheet.Techs[i]
 		name := m.Name
@@ -139,6 +140,8 @@ type techForm struct {
 	Mechanic         bool
 	Electrician      bool
 	Fahrenheit       bool
+	Language         string
+	Languages        []string
 	Version          int
 	Who, Why         string
 	Problems         []string
@@ -161,6 +164,7 @@ func (b *Board) showTech(w http.ResponseWriter, r *http.Request, c Crew) {
 }
 
 func (b *Board) techForm(w http.ResponseWriter, r *http.Request, status int, f techForm) {
+	f.Languages = b.texts.Languages()
 	b.show(w, r, status, page{title: "Tech", class: "crew", tab: "route", parts: []part{{id: "crewtech", still: true, data: dataOf(f)}}})
 }
 
@@ -184,6 +188,9 @@ func (b *Board) saveTech(w http.ResponseWriter, r *http.Request, c Crew) {
 	}
 	if err := route.CheckMember(&m); err != nil {
 		problems = append(problems, linesOf(err)...)
+	}
+	if m.Language != "" && !b.texts.Has(m.Language) {
+		problems = append(problems, fmt.Sprintf("There are no texts in language %q.", m.Language))
 	}
 	if f.Who == "" {
 		problems = append(problems, "Give your name: the history says who changed what.")

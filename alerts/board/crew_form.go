@@ -18,7 +18,7 @@ func (f *techForm) fill(m *route.Member) {
 	place := func(c route.Coordinates) string {
 		return strconv.FormatFloat(c.Latitude, 'f', -1, 64) + ", " + strconv.FormatFloat(c.Longitude, 'f', -1, 64)
 	}
-	f.ID, f.Name, f.Zone, f.Fahrenheit, f.Start = m.ID, m.Name, m.TimeZone, m.Fahrenheit, place(m.Start)
+	f.ID, f.Name, f.Zone, f.Fahrenheit, f.Language, f.Start = m.ID, m.Name, m.TimeZone, m.Fahrenheit, m.Language, place(m.Start)
 	if m.End != nil {
 		f.End = place(*m.End)
 	}
@@ -68,8 +68,8 @@ func (f *techForm) read(r *http.Request) (route.Member, []string) {
 	f.who(r)
 	v := func(name string) string { return strings.TrimSpace(r.PostFormValue(name)) }
 	f.ID, f.Name, f.Start, f.End, f.Zone, f.Shift, f.Van, f.To = v("id"), cleanName(v("name")), v("start"), v("end"), v("zone"), v("shift"), v("van"), v("to")
-	f.Mechanic, f.Electrician, f.Fahrenheit = v("mechanic") != "", v("electrician") != "", v("fahrenheit") != ""
-	m := route.Member{ID: f.ID, Name: f.Name, TimeZone: f.Zone, Fahrenheit: f.Fahrenheit, Shift: map[string]string{}}
+	f.Mechanic, f.Electrician, f.Fahrenheit, f.Language = v("mechanic") != "", v("electrician") != "", v("fahrenheit") != "", v("language")
+	m := route.Member{ID: f.ID, Name: f.Name, TimeZone: f.Zone, Fahrenheit: f.Fahrenheit, Language: f.Language, Shift: map[string]string{}}
 	var problems []string
 	bad := func(format string, args ...any) { problems = append(problems, fmt.Sprintf(format, args...)) }
 	if strings.ContainsAny(f.ID, "/ ?#%") {

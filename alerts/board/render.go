@@ -25,7 +25,14 @@ var staticFiles embed.FS
 // errGone says that what a page is about does not exist (any more).
 var errGone = errors.New("there is no such thing here")
 
-var templates = template.Must(template.New("").ParseFS(templateFiles, "templates/*.html"))
+// templates are those of the board, in English; the pages that links open have others
+// in each language.
+var templates = parsed(func(name string, _ ...string) string { return name })
+
+// parsed are the templates with a way to say the words of pages that links open.
+func parsed(say func(name string, pairs ...string) string) *template.Template {
+	return template.Must(template.New("").Funcs(template.FuncMap{"say": say}).ParseFS(templateFiles, "templates/*.html"))
+}
 
 // assetVersion changes with the style sheet, the script or a template, so that
 // a browser never pairs an old script with new HTML.
@@ -136,8 +143,12 @@ func (b *Board) fail(w http.ResponseWriter, r *http.Request, status int, title, 
 }
 
 func (b *Board) write(w http.ResponseWriter, status int, name string, data any) {
+	b.writeWith(w, templates, status, name, data)
+}
+
+func (b *Board) writeWith(w http.ResponseWriter, t *template.Template, status int, name string, data any) {
 	var out bytes.Buffer
-	if err := templates.ExecuteTemplate(&out, name, data); err != nil {
+	if err := t.ExecuteTemplate(&out, name, data); err != nil {
 		b.log.Error().Err(err).Str("template", name).Msg("page could not be made")
 		http.Error(w, "This page could not be made; the reason is in the log.", http.StatusInternalServerError)
 		return

@@ -66,8 +66,7 @@ func (b *Board) routeText(w http.ResponseWriter, r *http.Request) {
 	}
 	text := m.Name + " is off duty.\n"
 	if planned, on := day.Route(m.ID); on {
-		text = m.Name + ", route as of " + day.At.In(m.Location()).Format("Mon 15:04 MST") + ".\n" +
-			planned.Text(route.TextOptions{Imperial: m.Fahrenheit})
+		text = b.writes.RouteText(b.tech(m), planned, day.At, nil)
 	}
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")

@@ -21,6 +21,7 @@ func (b *Board) routes(mount map[string]http.Handler) http.Handler {
 	screen("/alerts/{alert}", b.alertPage)
 	b.routeRoutes(mux, screen)
 	b.settingsRoutes(mux, screen)
+	b.peopleRoutes(mux)
 	b.stopRoutes(mux)
 	mux.HandleFunc("GET /find", func(w http.ResponseWriter, r *http.Request) { b.show(w, r, http.StatusOK, b.findPage(r)) })
 	mux.HandleFunc("GET /reader", func(w http.ResponseWriter, r *http.Request) { b.show(w, r, http.StatusOK, b.readerPage(r)) })
@@ -91,6 +92,7 @@ func (b *Board) alertsPage(*http.Request) page {
 	return page{title: "Alerts", class: "alerts", tab: "alerts", parts: []part{
 		b.healthPart(),
 		{id: "alerts", data: b.alertsData},
+		b.undeliveredPart(),
 	}}
 }
 
@@ -101,6 +103,7 @@ func (b *Board) alertPage(r *http.Request) page {
 		{id: "alert", data: about(b.alertData, id)},
 		{id: "visits", data: about(b.visitsData, id), fallible: true},
 		{id: "audit", data: about(b.auditData, id), fallible: true},
+		{id: "told", data: about(b.toldData, id), fallible: true},
 		{id: "shelve", data: about(b.shelveData, id), still: true},
 	}}
 }

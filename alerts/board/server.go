@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"html/template"
 	"net"
 	"net/http"
 	"sync"
@@ -36,6 +37,8 @@ type Options struct {
 	Links    *notify.Links                             // sign the addresses of stops; nil: techs have no pages of their own
 	Visits   Visits                                    // what techs find; nil: likewise
 	Visited  func(context.Context, *visit.Visit) error // told of each visit that was closed; nil: nobody
+	People   People                                    // nil: nobody is told anything
+	Texts    *notify.Templates                         // of the pages that links open; nil: those that come with the program
 	Settings Settings                                  // nil: there are no pages of settings
 	Trials   Trials                                    // nil: settings cannot be tried
 	Mount    map[string]http.Handler                   // further paths: "GET /metrics", "GET /livez"
@@ -62,6 +65,11 @@ type Board struct {
 	visits   Visits
 	visited  func(context.Context, *visit.Visit) error
 	visiting sync.Mutex // held from reading a visit until it is kept
+	team     People
+	texts    *notify.Templates
+	writes   *notify.Team // on the pages that links open
+	phones   map[string]*template.Template
+	tests    tests
 	settings Settings
 	trials   Trials
 	drafts   drafts
@@ -111,7 +119,8 @@ func New(o Options) (*Board, error) {
 	if o.Fleet == nil || o.Models == nil || o.History == nil || o.Desk == nil || o.Ledger == nil || o.Clock == nil {
 		return nil, errors.New("board: Fleet, Models, History, Desk, Ledger and Clock must be given")
 	}
-	if err := loopbackOnly(o.Listen); err != nil {
+	err := loopbackOnly(o.Listen)
+	if err != nil {
 		return nil, err
 	}
 	b := &Board{
@@ -120,7 +129,13 @@ func New(o Options) (*Board, error) {
 		version: o.Version, listen: o.Listen, log: o.Log, wall: time.Now,
 		seats: make(chan struct{}, o.Streams), done: make(chan struct{}),
 	}
-	b.settings, b.trials = o.Settings, o.Trials
+	b.settings, b.trials, b.team, b.texts = o.Settings, o.Trials, o.People, o.Texts
+	if b.texts == nil {
+		if b.texts, err = notify.LoadTemplates(""); err != nil {
+			return nil, err
+		}
+	}
+	b.writes, b.phones = b.texter(), phones(b.texts)
 	b.handler = guard(knownHosts(o.Hosts), b.routes(o.Mount))
 	return b, nil
 }

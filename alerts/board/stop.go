@@ -66,6 +66,8 @@ type caller struct {
 	stop   string
 	day    *route.Day
 	told   route.Standing // of this shift
+	person *notify.Person // who is spoken to
+	voice  notify.Voice
 	now    time.Time
 	at     time.Time // when it was pressed, which may be before it came
 }
@@ -78,30 +80,28 @@ func (b *Board) calls(w http.ResponseWriter, r *http.Request) (*caller, bool) {
 	h.Set("Content-Security-Policy", stopPolicy)
 	h.Set("Referrer-Policy", "no-referrer")
 	c := &caller{token: r.PathValue("token"), now: b.clock.Now()}
+	b.speak(c, nil, r)
 	refuse := func(status int, title, text string) (*caller, bool) {
-		b.stopWord(w, c, status, title, text)
+		b.stopWord(w, c, status, c.say(title), c.say(text))
 		return nil, false
 	}
 	if b.links == nil || b.visits == nil {
-		return refuse(http.StatusNotFound, "Nothing here", "Links to stops are not set up on this board.")
+		return refuse(http.StatusNotFound, "nothing-here", "no-stop-links")
 	}
 	grant, err := b.links.VerifyStop(c.token, c.now)
 	if errors.Is(err, notify.ErrLinkExpired) {
-		return refuse(http.StatusGone, "This link has expired", "It was for one shift. The message about your next route has a new one.")
+		return refuse(http.StatusGone, "expired", "expired-stop")
 	}
 	if err != nil {
-		return refuse(http.StatusNotFound, "This link does not work", "Perhaps it was cut in two on its way. Open it from the message again, or ask for a new one.")
+		return refuse(http.StatusNotFound, "broken", "broken-stop")
 	}
 	c.day = b.routesOf.Day()
 	m, ok := c.day.Member(grant.Tech)
 	if !ok {
-		return refuse(http.StatusGone, "This link does not work any more", "Its tech is no longer among the techs.")
+		return refuse(http.StatusGone, "no-tech", "no-tech-why")
 	}
 	c.tech, c.stop, c.until = m, grant.Stop, time.Unix(grant.Until, 0)
-	c.reader = Reader{Name: m.Name, Fahrenheit: m.Fahrenheit, TwelveHour: m.Fahrenheit}
-	if _, err := r.Cookie(readerCookie); err == nil {
-		c.reader = readerOf(r)
-	}
+	b.speak(c, b.tech(m), r)
 	if duty, on := m.Duty(c.now); on && c.day.Told[m.ID].Shift.Equal(duty.Open) {
 		c.told = c.day.Told[m.ID]
 	}
@@ -131,12 +131,12 @@ func (b *Board) stopAct(w http.ResponseWriter, r *http.Request) {
 		anchor = "#" + elementID(r.PostFormValue("alert"))
 		err = b.visitAct(r.Context(), c, act, r.PostForm)
 	default:
-		b.stopWord(w, c, http.StatusNotFound, "Nothing here", "There is no such button.")
+		b.stopWord(w, c, http.StatusNotFound, c.say("nothing-here"), c.say("no-button"))
 		return
 	}
 	if err != nil {
 		b.log.Warn().Err(err).Str("tech", c.tech.ID).Str("stop", c.stop).Str("act", r.PathValue("act")).Msg("what a tech pressed was refused")
-		b.stopWord(w, c, http.StatusConflict, "Not done", sentence(err.Error()))
+		b.stopWord(w, c, http.StatusConflict, c.say("not-done"), c.sentence(err.Error()))
 		return
 	}
 	b.bell.Ring()
@@ -232,7 +232,7 @@ type stopFrame struct {
 // stopShow writes a page of a stop.
 func (b *Board) stopShow(w http.ResponseWriter, c *caller, status int, title, name string, data any) {
 	var main bytes.Buffer
-	if err := templates.ExecuteTemplate(&main, name, data); err != nil {
+	if err := b.phones[c.person.Language].ExecuteTemplate(&main, name, data); err != nil {
 		b.log.Error().Err(err).Str("template", name).Msg("page could not be made")
 		http.Error(w, "This page could not be made; the reason is in the log.", http.StatusInternalServerError)
 		return
@@ -244,10 +244,10 @@ func (b *Board) stopShow(w http.ResponseWriter, c *caller, status int, title, na
 		f.Who = c.tech.Name
 	}
 	if !c.until.IsZero() {
-		f.Until = c.reader.moment(c.until, c.now, zone)
+		f.Until = c.moment(c.until, zone)
 	}
-	f.Now = c.reader.moment(c.now, c.now.Add(24*time.Hour), zone)
-	b.write(w, status, "stoppage", f)
+	f.Now = c.momentFrom(c.now, c.now.Add(24*time.Hour), zone)
+	b.writeWith(w, b.phones[c.person.Language], status, "stoppage", f)
 }
 
 // stopWord says one thing.
@@ -267,7 +267,7 @@ func (b *Board) stopPage(w http.ResponseWriter, r *http.Request) {
 	view, err := b.stopData(r.Context(), c)
 	if err != nil {
 		b.log.Error().Err(err).Str("stop", c.stop).Msg("a stop could not be shown")
-		b.stopWord(w, c, http.StatusInternalServerError, "This page could not be made", "The reason is in the log. Try again in a moment.")
+		b.stopWord(w, c, http.StatusInternalServerError, c.say("failed"), c.say("failed-why"))
 		return
 	}
 	b.stopShow(w, c, http.StatusOK, view.Name, "stopmain", view)

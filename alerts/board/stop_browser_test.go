@@ -13,7 +13,6 @@ import (
 
 	"coilward/alerts"
 	"coilward/alerts/ledger"
-	"coilward/alerts/route"
 )
 
 // phone is a tech's phone with a stop open in it.
@@ -70,7 +69,7 @@ func TestMorningByTheMessage(t *testing.T) {
 			t.Cleanup(server.Close)
 			m, _ := r.Day().Member("ben")
 			planned, _ := r.Day().Route("ben")
-			message := planned.Text(route.TextOptions{Link: func(stop string) string { return server.URL + b.stopPath(m, stop, w.Now()) }})
+			message := b.writes.RouteText(b.tech(m), planned, w.Now(), func(stop string) string { return server.URL + b.stopPath(m, stop, w.Now()) })
 			links := regexp.MustCompile(`http://\S+/stop/\S+`).FindAllString(message, -1)
 			if len(links) < 2 {
 				t.Fatalf("the message has %d links:\n%s", len(links), message)

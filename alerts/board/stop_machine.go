@@ -4,9 +4,9 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -47,6 +47,7 @@ type givenLine struct{ Title, Answer, Check, Alert, Post string }
 
 type checkView struct {
 	*visit.Check
+	About               string // minutes it takes
 	First               bool
 	Alert, Post         string
 	TimerPost           string
@@ -68,7 +69,7 @@ type choice struct {
 type outcomeForm struct {
 	Key, Alert, Post, Machine string
 	Kinds, Faults, Products   []choice
-	Parts                     []string
+	Parts                     []choice
 }
 
 type closedView struct{ Kind, Fault, What, Parts, Product, Held, Sheet string }
@@ -119,21 +120,19 @@ func (b *Board) stopMachine(ctx context.Context, c *caller, a *alerts.Alert, her
 	}
 	job, m := b.job(a, c.stop)
 	key := elementID(a.ID)
-	out := stopMachine{Key: key, Alert: a.ID, Title: job.Title(), waits: waits(a.State), job: job, Open: here}
-	out.What = kindWords[m.Kind] + " with " + productWords[m.Product]
+	out := stopMachine{Key: key, Alert: a.ID, Title: c.voice.Title(&job), waits: waits(a.State), job: job, Open: here}
+	out.What = c.what(m)
 	if m.LoadValue > 0 {
-		out.Value = money(b.money(), m.LoadValue) + " on board"
+		out.Value = c.say("on-board", "Value", money(b.money(), m.LoadValue))
 	}
 	belief := v.Belief()
 	ranked := belief.Ranked()
 	for i, x := range ranked {
 		if i < 2 || x.Probability >= 0.05 && i < 5 {
-			out.Causes = append(out.Causes, causeLine{x.Fault.Title(), probability(x.Probability)})
+			out.Causes = append(out.Causes, causeLine{c.voice.Fault(x.Fault), c.probability(x.Probability)})
 		}
 	}
-	for _, e := range a.Evidence {
-		out.Evidence = append(out.Evidence, c.reader.sentence(e.Text))
-	}
+	out.Evidence = c.voice.Evidence(a.Evidence, c.now)
 	if out.Back, out.Before, err = b.before(ctx, c, a, &v); err != nil {
 		return out, err
 	}
@@ -144,17 +143,19 @@ func (b *Board) stopMachine(ctx context.Context, c *caller, a *alerts.Alert, her
 	post := c.path() + "/"
 	for _, g := range v.Given {
 		if check := visit.Find(g.Check); check != nil && check.Answer(g.Answer) >= 0 {
-			out.Given = append(out.Given, givenLine{check.Title, check.Answers[check.Answer(g.Answer)].Text, g.Check, a.ID, post + "answer"})
+			out.Given = append(out.Given, givenLine{c.voice.Sentence(check.Title), c.voice.Sentence(check.Answers[check.Answer(g.Answer)].Text), g.Check, a.ID, post + "answer"})
 		}
 	}
-	out.Then = v.Then()
+	for _, then := range v.Then() {
+		out.Then = append(out.Then, c.voice.Sentence(then))
+	}
 	view := func(check *visit.Check, first bool) checkView {
-		x := checkView{Check: check, First: first, Alert: a.ID, Post: post + "answer", TimerPost: post + "timer", Speed: number(b.clock.Speed(), 0)}
+		x := checkView{Check: c.check(check), About: strconv.Itoa(check.Minutes), First: first, Alert: a.ID, Post: post + "answer", TimerPost: post + "timer", Speed: number(b.clock.Speed(), 0)}
 		if check.Timer > 0 {
-			x.Timer = span(check.Timer) + " timer"
+			x.Timer = span(check.Timer)
 			if started, ok := v.Timers[check.ID]; ok {
 				ends := started.Add(check.Timer)
-				x.Started, x.Ends = c.reader.moment(started, c.now, c.tech.Location()), c.reader.moment(ends, c.now, c.tech.Location())
+				x.Started, x.Ends = c.moment(started, c.tech.Location()), c.moment(ends, c.tech.Location())
 				x.Left = number(math.Max(0, ends.Sub(c.now).Seconds()), 0)
 			}
 		}
@@ -170,9 +171,9 @@ func (b *Board) stopMachine(ctx context.Context, c *caller, a *alerts.Alert, her
 		x := view(next.Check, true)
 		out.Next = &x
 	} else if len(v.Given) > 0 {
-		out.Settled = either(ranked[0].Probability >= 0.9, "That settles it: "+ranked[0].Fault.Title()+".", "No further check tells the rest apart: what is left is in the list above.")
+		out.Settled = either(ranked[0].Probability >= 0.9, c.say("settles", "Fault", c.voice.Fault(ranked[0].Fault)), c.say("no-further"))
 	} else {
-		out.Settled = "No check tells more than the sensors do."
+		out.Settled = c.say("no-check")
 	}
 	for _, o := range v.Options(m.Kind) {
 		if o.Given == "" && (!ok || o.Check.ID != next.Check.ID) {
@@ -182,17 +183,20 @@ func (b *Board) stopMachine(ctx context.Context, c *caller, a *alerts.Alert, her
 	advice, shown := b.product(ctx, c, a, m, &v)
 	shown.Key, shown.Alert, shown.Post = key, a.ID, post+"measure"
 	out.Product = shown
-	out.Form = outcomeForm{Key: key, Alert: a.ID, Post: post + "outcome", Machine: job.Title(), Parts: partsOf(c.day, &job, inQuestion(ranked, 0.03))}
+	out.Form = outcomeForm{Key: key, Alert: a.ID, Post: post + "outcome", Machine: out.Title}
+	for _, part := range partsOf(c.day, &job, inQuestion(ranked, 0.03)) {
+		out.Form.Parts = append(out.Form.Parts, choice{part, c.voice.Sentence(part), false})
+	}
 	for _, k := range visit.Kinds {
-		out.Form.Kinds = append(out.Form.Kinds, choice{string(k), kindsOfEnd[k], false})
+		out.Form.Kinds = append(out.Form.Kinds, choice{string(k), c.say("end." + string(k)), false})
 	}
 	for _, x := range ranked {
 		if x.Fault != fault.Well {
-			out.Form.Faults = append(out.Form.Faults, choice{x.Fault.String(), x.Fault.Title(), len(v.Given) > 0 && x.Probability >= 0.5})
+			out.Form.Faults = append(out.Form.Faults, choice{x.Fault.String(), c.voice.Fault(x.Fault), len(v.Given) > 0 && x.Probability >= 0.5})
 		}
 	}
 	for _, d := range visit.Decisions {
-		out.Form.Products = append(out.Form.Products, choice{string(d), productWordsOf[d], v.Measured != nil && d == advice})
+		out.Form.Products = append(out.Form.Products, choice{string(d), c.decision(d), v.Measured != nil && d == advice})
 	}
 	return out, nil
 }
@@ -235,9 +239,9 @@ func (b *Board) product(ctx context.Context, c *caller, a *alerts.Alert, m *flee
 		}
 	}
 	advice := visit.Advise(p)
-	out.Decision, out.Why, out.Rule = productWordsOf[advice.Decision], c.reader.sentence(advice.Why), advice.Rule
+	out.Decision, out.Why, out.Rule = c.decision(advice.Decision), c.voice.Sentence(advice.Why), c.voice.Sentence(advice.Rule)
 	if at, ok := p.Until(); ok && advice.Decision == visit.Hold {
-		out.Until = c.reader.moment(at, c.now, c.tech.Location())
+		out.Until = c.moment(at, c.tech.Location())
 	}
 	return advice.Decision, out
 }
@@ -257,11 +261,11 @@ func (b *Board) before(ctx context.Context, c *caller, a *alerts.Alert, now *vis
 		if v.ID == now.ID || v.Outcome == nil {
 			continue
 		}
-		says, alert, err := b.held(ctx, c.reader, &v, c.tech.Location())
+		says, alert, err := b.held(ctx, c, &v, c.tech.Location())
 		if err != nil {
 			return "", nil, err
 		}
-		line := c.reader.moment(k.At, c.now, c.tech.Location()) + ", " + v.By + ": " + visitWords(&v)
+		line := c.moment(k.At, c.tech.Location()) + ", " + v.By + ": " + c.visitWords(&v)
 		if alert == a.ID && back == "" {
 			back = line + "."
 		}
@@ -272,13 +276,13 @@ func (b *Board) before(ctx context.Context, c *caller, a *alerts.Alert, now *vis
 
 func (b *Board) closed(ctx context.Context, c *caller, v *visit.Visit) (*closedView, error) {
 	o := v.Outcome
-	out := &closedView{Kind: kindsOfEnd[o.Kind], What: o.What, Product: productWordsOf[o.Product]}
+	out := &closedView{Kind: c.say("end." + string(o.Kind)), What: o.What, Product: c.decision(o.Product)}
 	if o.Fault != fault.Well {
-		out.Fault = o.Fault.Title()
+		out.Fault = c.voice.Fault(o.Fault)
 	}
 	var used []string
 	for name, n := range o.Parts {
-		used = append(used, either(n > 1, fmt.Sprint(n)+" × ", "")+name)
+		used = append(used, either(n > 1, strconv.Itoa(n)+" × ", "")+c.voice.Sentence(name))
 	}
 	slices.Sort(used)
 	out.Parts = strings.Join(used, ", ")
@@ -286,7 +290,7 @@ func (b *Board) closed(ctx context.Context, c *caller, v *visit.Visit) (*closedV
 		out.Sheet = c.path() + "/sheet?alert=" + v.Alert
 	}
 	var err error
-	out.Held, _, err = b.held(ctx, c.reader, v, c.tech.Location())
+	out.Held, _, err = b.held(ctx, c, v, c.tech.Location())
 	return out, err
 }
 

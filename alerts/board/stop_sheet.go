@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"coilward/alerts"
@@ -28,7 +29,7 @@ func (b *Board) stopSheet(w http.ResponseWriter, r *http.Request) {
 	}
 	id := r.URL.Query().Get("alert")
 	none := func() {
-		b.stopWord(w, c, http.StatusNotFound, "No sheet", "There is a sheet once a visit of this stop was handed over to a mechanic.")
+		b.stopWord(w, c, http.StatusNotFound, c.say("no-sheet"), c.say("no-sheet-why"))
 	}
 	if !slices.Contains(c.alerts(), id) {
 		none()
@@ -44,13 +45,13 @@ func (b *Board) stopSheet(w http.ResponseWriter, r *http.Request) {
 		none()
 		return
 	}
-	b.stopShow(w, c, http.StatusOK, "Sheet for "+v.Machine, "stopsheet", b.sheet(c.reader, &a, &v, c.path()))
+	b.stopShow(w, c, http.StatusOK, c.say("sheet-for", "Machine", v.Machine), "stopsheet", b.sheet(c, &a, &v, c.path()))
 }
 
 // visitSheet is the same page for whoever sends the mechanic.
 func (b *Board) visitSheet(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Security-Policy", stopPolicy)
-	c := &caller{now: b.clock.Now(), reader: readerOf(r)}
+	c := b.english(readerOf(r), b.clock.Now())
 	none := func() {
 		b.fail(w, r, http.StatusNotFound, "No sheet", "There is a sheet once a visit was handed over to a mechanic.")
 	}
@@ -69,11 +70,11 @@ func (b *Board) visitSheet(w http.ResponseWriter, r *http.Request) {
 		none()
 		return
 	}
-	b.stopShow(w, c, http.StatusOK, "Sheet for "+v.Machine, "stopsheet", b.sheet(c.reader, &a, &v, alertURL(a.ID)))
+	b.stopShow(w, c, http.StatusOK, c.say("sheet-for", "Machine", v.Machine), "stopsheet", b.sheet(c, &a, &v, alertURL(a.ID)))
 }
 
 // sheet is what a mechanic needs to know of a visit.
-func (b *Board) sheet(r Reader, a *alerts.Alert, v *visit.Visit, back string) sheetView {
+func (b *Board) sheet(c *caller, a *alerts.Alert, v *visit.Visit, back string) sheetView {
 	zone := time.UTC
 	s, listed := b.fleet().Site(v.Site)
 	if listed && s.Location != nil {
@@ -81,30 +82,30 @@ func (b *Board) sheet(r Reader, a *alerts.Alert, v *visit.Visit, back string) sh
 	}
 	job, m := b.job(a, v.Site)
 	o := v.Outcome
-	out := sheetView{Machine: job.Title(), What: kindWords[m.Kind] + " with " + productWords[m.Product], Site: v.Site, By: o.By,
-		At: r.moment(o.At, b.clock.Now(), zone), Note: o.What, Product: productWordsOf[o.Product], Back: back,
-		Refrigerant: either(m.Refrigerant == "", "not on file: read the plate", m.Refrigerant)}
+	out := sheetView{Machine: c.voice.Title(&job), What: c.what(m), Site: v.Site, By: o.By,
+		At: c.moment(o.At, zone), Note: o.What, Product: c.decision(o.Product), Back: back,
+		Refrigerant: either(m.Refrigerant == "", c.say("no-refrigerant"), m.Refrigerant)}
 	if listed {
 		out.Site, out.Address = s.Name, s.Address
 	}
 	if o.Fault != fault.Well {
-		out.Found = o.Fault.Title()
+		out.Found = c.voice.Fault(o.Fault)
 	}
 	belief := v.Belief()
 	for _, x := range inQuestion(belief.Ranked(), 0.05) {
-		out.Causes = append(out.Causes, causeLine{x.Fault.Title(), probability(x.Probability)})
+		out.Causes = append(out.Causes, causeLine{c.voice.Fault(x.Fault), c.probability(x.Probability)})
 	}
-	for _, e := range a.Evidence {
-		out.Evidence = append(out.Evidence, r.sentence(e.Text))
+	out.Evidence = c.voice.Evidence(a.Evidence, c.now)
+	for _, text := range c.voice.Evidence(a.RuledOut, c.now) {
+		out.Evidence = append(out.Evidence, c.say("against", "What", text))
 	}
-	for _, e := range a.RuledOut {
-		out.Evidence = append(out.Evidence, "Against the others: "+r.sentence(e.Text))
+	for _, g := range v.Answered() {
+		out.Checks = append(out.Checks, strings.Trim(c.voice.Sentence(g.Check.Title), "¿?")+": "+c.voice.Sentence(g.Answer.Text))
 	}
-	out.Checks = append(out.Checks, v.Told()...)
 	if v.Measured != nil {
-		out.Checks = append(out.Checks, "Product measured: "+r.temperature(quantity.Celsius(*v.Measured)))
+		out.Checks = append(out.Checks, c.say("product-measured", "Temperature", c.reader.temperature(quantity.Celsius(*v.Measured))))
 	}
 	causes := []fault.Fault{o.Fault, a.Fault, fault.RefrigerantLow} // a sealed system may be opened
-	out.Cautions = cautions(m, causes)
+	out.Cautions = c.voice.Cautions(m, causes)
 	return out
 }

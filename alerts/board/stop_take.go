@@ -12,8 +12,6 @@ import (
 	"coilward/alerts/notify"
 	"coilward/alerts/route"
 	"coilward/collector"
-	"coilward/collector/fleet"
-	"coilward/detect/fault"
 )
 
 // takeRoutes are the paths of links by which a person takes one alert without
@@ -25,12 +23,11 @@ func (b *Board) takeRoutes(mux *http.ServeMux) {
 
 // takeView is an alert as its link shows it.
 type takeView struct {
-	alertLine
-	Post     string
-	Evidence []string
-	Geo      template.URL
-	Cautions []string
-	Taken    string
+	notify.Card
+	Title string // what is wrong, without where
+	Post  string
+	Geo   template.URL
+	Taken string
 }
 
 // taken checks the link of an alert. It answers by itself when it is not good.
@@ -38,29 +35,31 @@ func (b *Board) taken(w http.ResponseWriter, r *http.Request) (*caller, notify.G
 	h := w.Header()
 	h.Set("Content-Security-Policy", stopPolicy)
 	h.Set("Referrer-Policy", "no-referrer")
-	c := &caller{token: r.PathValue("token"), now: b.clock.Now(), reader: readerOf(r)}
+	c := &caller{token: r.PathValue("token"), now: b.clock.Now()}
+	b.speak(c, nil, r)
 	c.at = c.now
 	refuse := func(status int, title, text string) (*caller, notify.Grant, *alerts.Alert, bool) {
-		b.stopWord(w, c, status, title, text)
+		b.stopWord(w, c, status, c.say(title), c.say(text))
 		return nil, notify.Grant{}, nil, false
 	}
 	if b.links == nil {
-		return refuse(http.StatusNotFound, "Nothing here", "Links to alerts are not set up on this board.")
+		return refuse(http.StatusNotFound, "nothing-here", "no-alert-links")
 	}
 	g, err := b.links.Verify(c.token, c.now)
 	if errors.Is(err, notify.ErrLinkExpired) {
-		return refuse(http.StatusGone, "This link has expired", "If the alert is still open, a newer message has a newer link.")
+		return refuse(http.StatusGone, "expired", "expired-alert")
 	}
 	if err != nil {
-		return refuse(http.StatusNotFound, "This link does not work", "Perhaps it was cut in two on its way. Open it from the message again.")
+		return refuse(http.StatusNotFound, "broken", "broken-alert")
 	}
+	b.speak(c, b.person(g.Person), r)
 	a, err := b.ledger.Alert(r.Context(), g.Alert)
 	if errors.Is(err, ledger.ErrNone) {
-		return refuse(http.StatusNotFound, "Nothing here", "There is no such alert any more.")
+		return refuse(http.StatusNotFound, "nothing-here", "no-alert")
 	}
 	if err != nil {
 		b.log.Error().Err(err).Str("alert", g.Alert).Msg("an alert could not be shown")
-		return refuse(http.StatusInternalServerError, "This page could not be made", "The reason is in the log. Try again in a moment.")
+		return refuse(http.StatusInternalServerError, "failed", "failed-why")
 	}
 	c.until = time.Unix(g.Until, 0)
 	return c, g, &a, true
@@ -71,22 +70,15 @@ func (b *Board) takePage(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	out := takeView{alertLine: b.alertLine(c.reader, c.now, a)}
-	for _, e := range a.Evidence {
-		out.Evidence = append(out.Evidence, c.reader.sentence(e.Text))
-	}
+	card := b.writes.Card(c.person, a, c.now)
+	out := takeView{Card: card, Title: card.What}
 	if s, ok := b.fleet().Site(a.Site); ok && s.Located {
 		out.Geo = template.URL(route.Point{Latitude: s.Latitude, Longitude: s.Longitude}.Geo())
 	}
-	m, ok := b.fleet().Machine(a.Machine)
-	if !ok {
-		m = &fleet.Machine{ID: a.Machine, Limits: fleet.SealedBeverage.Limits()}
-	}
-	out.Cautions = cautions(m, []fault.Fault{a.Fault})
-	if out.CanAcknowledge {
+	if waits(a.State) {
 		out.Post = "/take/" + url.PathEscape(c.token)
 	} else {
-		out.Taken = sentence(out.Acted)
+		out.Taken = c.taken(a)
 	}
 	b.stopShow(w, c, http.StatusOK, out.Title, "takemain", out)
 }
@@ -100,7 +92,7 @@ func (b *Board) takeAlert(w http.ResponseWriter, r *http.Request) {
 		_, err := b.desk.Do(r.Context(), g.Alert, alerts.Order{Verb: alerts.Acknowledge, By: alerts.Actor{Role: alerts.Tech, Name: g.Person}, At: collector.MillisOf(c.now)})
 		if err != nil {
 			b.log.Warn().Err(err).Str("alert", g.Alert).Msg("a move by a link was refused")
-			b.stopWord(w, c, http.StatusConflict, "Not done", sentence(err.Error()))
+			b.stopWord(w, c, http.StatusConflict, c.say("not-done"), c.sentence(err.Error()))
 			return
 		}
 		b.log.Info().Str("alert", g.Alert).Str("by", g.Person).Msg("alert taken by a link")

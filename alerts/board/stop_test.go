@@ -77,7 +77,7 @@ func TestStopByLinkAlone(t *testing.T) {
 	if !standing.Arrived || w.Now().Sub(standing.Since) != 10*time.Minute {
 		t.Fatalf("%+v at %v", standing, w.Now())
 	}
-	has(t, page, "You are here since", "When you have closed 1 visit", "tells most for its time")
+	has(t, page, "You are here since", "When you have closed the visit above", "tells most for its time")
 	form := func(pairs ...string) url.Values {
 		v := url.Values{"alert": {alert}}
 		for i := 0; i+1 < len(pairs); i += 2 {

@@ -3,8 +3,8 @@ package board
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"html/template"
+	"strconv"
 	"time"
 
 	"coilward/alerts/route"
@@ -51,9 +51,9 @@ func (b *Board) stopData(ctx context.Context, c *caller) (stopMain, error) {
 
 	here, driving, finished := c.told.Stop == c.stop && c.told.Arrived, c.told.Stop == c.stop && !c.told.Arrived, c.finished()
 	visit, n := c.planned()
-	moment := func(t time.Time) string { return c.reader.moment(t, c.now, zone) }
+	moment := func(t time.Time) string { return c.moment(t, zone) }
 	if visit != nil && !here {
-		out.Plan = fmt.Sprintf("Stop %d of your route, there about %s; work %s.", n+1, moment(visit.Arrive), span(visit.Leave.Sub(visit.Begin)))
+		out.Plan = c.say("plan", "Number", strconv.Itoa(n+1), "Arrive", moment(visit.Arrive), "Work", c.span(visit.Leave.Sub(visit.Begin)))
 		if !visit.LatestUseful.IsZero() {
 			out.Latest, out.Late = moment(visit.LatestUseful), visit.Late()
 		}
@@ -77,27 +77,27 @@ func (b *Board) stopData(ctx context.Context, c *caller) (stopMain, error) {
 	post := func(step route.Step) string { return c.path() + "/" + string(step) }
 	switch {
 	case here:
-		out.Says = "You are here since " + moment(c.told.Since) + "."
+		out.Says = c.say("here", "At", moment(c.told.Since))
 		if open == 0 {
 			out.Finish = post(route.Done)
 		} else {
-			out.Missing = "When you have closed " + count(open, "visit", "visits") + " above, report the stop done here."
+			out.Missing = c.say(either(open == 1, "missing-one", "missing-many"), "N", strconv.Itoa(open))
 		}
 	case driving:
-		out.Says = "You are driving there since " + moment(c.told.Since) + "."
-		out.Steps = []stopStep{{post(route.Arrived), "Arrived", true}}
+		out.Says = c.say("on-way", "At", moment(c.told.Since))
+		out.Steps = []stopStep{{post(route.Arrived), c.say("arrived"), true}}
 	case finished && visit == nil:
-		out.Says = "You have finished here."
+		out.Says = c.say("finished")
 	case visit == nil:
-		out.Says = "Nothing to do here for you."
-		out.Gone = "This stop is not on your route any more: its trouble is over, or somebody else drives there."
+		out.Says = c.say("nothing-to-do")
+		out.Gone = c.say("gone")
 	default:
-		out.Says = "You have not set out yet."
+		out.Says = c.say("not-set-out")
 		if finished {
-			out.Says = "You have been here in this shift; something new has come up."
+			out.Says = c.say("again")
 		}
 		if c.told.Arrived {
-			out.Says = "You are still at " + c.told.Name + "."
+			out.Says = c.say("still-at", "Stop", c.told.Name)
 		}
 		if waiting > 0 {
 			out.Take = c.path() + "/take"
@@ -105,15 +105,15 @@ func (b *Board) stopData(ctx context.Context, c *caller) (stopMain, error) {
 		assumed := c.assumed()
 		if assumed != "" { // they may be there by now
 			out.Says = assumed
-			out.Steps = append(out.Steps, stopStep{post(route.Arrived), "Arrived", true})
+			out.Steps = append(out.Steps, stopStep{post(route.Arrived), c.say("arrived"), true})
 		}
 		if !c.told.Arrived {
-			out.Steps = append(out.Steps, stopStep{post(route.Driving), "Driving there now", waiting == 0 && assumed == ""})
+			out.Steps = append(out.Steps, stopStep{post(route.Driving), c.say("driving"), waiting == 0 && assumed == ""})
 		}
 	}
 	if len(jobs) > 0 && !(finished && visit == nil) {
 		all := route.Route{Visits: []route.Visit{{Stop: &route.Stop{Jobs: jobs}}}}
-		out.Cautions = all.Cautions(c.reader.Fahrenheit)
+		out.Cautions = c.voice.Minds(all.Minds())
 	}
 	b.nextStop(c, &out, finished)
 	return out, nil
@@ -125,14 +125,14 @@ func (c *caller) assumed() string {
 	if leg.Stop != c.stop {
 		return ""
 	}
-	at := func(t time.Time) string { return c.reader.moment(t, c.now, c.tech.Location()) }
+	at := func(t time.Time) string { return c.moment(t, c.tech.Location()) }
 	switch leg.Silence(c.now) {
 	case route.OnTheWay:
-		return "You have reported nothing, and are taken to be on the way since " + at(leg.Leave) + ". Press what is true."
+		return c.say("assumed", "At", at(leg.Leave))
 	case route.Overdue:
-		return "You were to be here about " + at(leg.Arrive) + " and have reported nothing. Press what is true."
+		return c.say("overdue", "At", at(leg.Arrive))
 	case route.Unheard:
-		return "Nobody has heard of you since " + at(leg.Leave) + ", and others may be sent here. Press what is true."
+		return c.say("unheard", "At", at(leg.Leave))
 	}
 	return ""
 }
@@ -151,7 +151,7 @@ func (b *Board) nextStop(c *caller, out *stopMain, finished bool) {
 		zone := cmp.Or(v.Stop.Location, c.tech.Location())
 		next := &stopNext{Name: v.Stop.Name, URL: b.stopPath(c.tech, v.Stop.ID, c.now), Main: finished || out.Gone != ""}
 		if !v.LatestUseful.IsZero() {
-			next.Latest = either(v.Late(), "late for ", "by ") + c.reader.moment(v.LatestUseful, c.now, zone)
+			next.Latest = c.say(either(v.Late(), "late-for", "by"), "At", c.moment(v.LatestUseful, zone))
 		}
 		if out.Next == nil {
 			out.Next = next

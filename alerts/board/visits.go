@@ -174,15 +174,8 @@ func outcomeOf(form url.Values) (visit.Outcome, error) {
 	return o, nil
 }
 
-// kindsOfEnd name how a visit ended.
-var kindsOfEnd = map[visit.Kind]string{
-	visit.Repaired: "Repaired", visit.HandedOver: "Handed over to a licensed mechanic", visit.NothingFound: "Looked, nothing found", visit.NotReached: "Not reached",
-}
-
-var productWordsOf = map[visit.Decision]string{visit.Sell: "sell", visit.Hold: "hold, do not sell yet", visit.Discard: "discard"}
-
 // held says whether the repair of a visit held; "" where nothing was repaired.
-func (b *Board) held(ctx context.Context, r Reader, v *visit.Visit, zone *time.Location) (says, alert string, err error) {
+func (b *Board) held(ctx context.Context, c *caller, v *visit.Visit, zone *time.Location) (says, alert string, err error) {
 	if v.Outcome == nil || v.Outcome.Kind != visit.Repaired {
 		return "", "", nil
 	}
@@ -197,13 +190,13 @@ func (b *Board) held(ctx context.Context, r Reader, v *visit.Visit, zone *time.L
 	}
 	switch h := visit.Judge(v, about, moves, now); h.Standing {
 	case visit.Waiting:
-		return "Repaired " + span(now.Sub(v.Outcome.At)) + " ago; the sensors do not show it yet.", "", nil
+		return c.say("held-waiting", "Ago", c.span(now.Sub(v.Outcome.At))), "", nil
 	case visit.Holding:
-		return "The repair holds: back to normal since " + r.moment(h.At, now, zone) + ".", "", nil
+		return c.say("held-holding", "At", c.moment(h.At, zone)), "", nil
 	case visit.Proven:
-		return "The repair has held for a week.", "", nil
+		return c.say("held-proven"), "", nil
 	case visit.Reopened:
-		return "It came back " + r.moment(h.At, now, zone) + ": the visit is open again.", h.Alert, nil
+		return c.say("held-back", "At", c.moment(h.At, zone)), h.Alert, nil
 	}
 	return "", "", nil
 }
@@ -235,17 +228,18 @@ func (b *Board) visitsData(ctx context.Context, r Reader, id string) (any, error
 		return nil, err
 	}
 	now := b.clock.Now()
+	c := b.english(r, now)
 	for _, k := range kept {
 		var v visit.Visit
 		if err := json.Unmarshal(k.Body, &v); err != nil {
 			return nil, err
 		}
-		line := visitLine{When: r.moment(k.At, now, zone), Who: v.By, Text: visitWords(&v)}
+		line := visitLine{When: r.moment(k.At, now, zone), Who: v.By, Text: c.visitWords(&v)}
 		if v.Outcome != nil && v.Outcome.Kind == visit.HandedOver {
 			line.Sheet = alertURL(v.Alert) + "/sheet?visit=" + url.QueryEscape(v.ID)
 		}
 		var came string
-		if line.Held, came, err = b.held(ctx, r, &v, zone); err != nil {
+		if line.Held, came, err = b.held(ctx, c, &v, zone); err != nil {
 			return nil, err
 		}
 		if other := came; other != "" && other != a.ID {
@@ -259,20 +253,20 @@ func (b *Board) visitsData(ctx context.Context, r Reader, id string) (any, error
 }
 
 // visitWords says what came of a visit, in one line.
-func visitWords(v *visit.Visit) string {
+func (c *caller) visitWords(v *visit.Visit) string {
 	o := v.Outcome
 	if o == nil {
-		return "at the machine, " + count(len(v.Given), "check", "checks") + " answered"
+		return c.say(either(len(v.Given) == 1, "checks-one", "checks-many"), "N", strconv.Itoa(len(v.Given)))
 	}
-	text := strings.ToLower(kindsOfEnd[o.Kind])
+	text := strings.ToLower(c.say("end." + string(o.Kind)))
 	if o.Fault != fault.Well {
-		text += ", " + o.Fault.Title()
+		text += ", " + c.voice.Fault(o.Fault)
 	}
 	if o.What != "" {
 		text += ": " + o.What
 	}
 	if o.Product != "" {
-		text += "; product: " + productWordsOf[o.Product]
+		text += "; " + c.say("product-was", "Product", c.decision(o.Product))
 	}
 	return text
 }

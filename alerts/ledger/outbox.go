@@ -124,6 +124,16 @@ func (l *Ledger) Message(ctx context.Context, key string) (m Message, ok bool, e
 	return found[0], true, nil
 }
 
+// NewestOf returns the message made last of those whose key begins with a prefix; ok
+// is false when there is none.
+func (l *Ledger) NewestOf(ctx context.Context, prefix string) (m Message, ok bool, err error) {
+	found, err := l.messages(ctx, `WHERE key >= ? AND key < ? ORDER BY made_ms DESC, key DESC LIMIT 1`, prefix, prefix+"\U0010FFFF")
+	if err != nil || len(found) == 0 {
+		return Message{}, false, err
+	}
+	return found[0], true, nil
+}
+
 // SentTo returns what a person was sent in [from, to), oldest first; "" for all.
 func (l *Ledger) SentTo(ctx context.Context, person string, from, to time.Time) ([]Message, error) {
 	return l.messages(ctx, `WHERE state = 'sent' AND (? = '' OR person = ?) AND sent_ms >= ? AND sent_ms < ? ORDER BY sent_ms, key`,

@@ -16,7 +16,7 @@ func (t *Templates) try() error {
 	var bad []error
 	for _, name := range t.Languages() {
 		l := t.languages[name]
-		r := reader{&Person{Language: name, TimeZone: "UTC"}, l}
+		r := reader{p: &Person{Language: name, TimeZone: "UTC"}, l: l}
 		for _, w := range l.words.Templates() {
 			if err := r.tryWord(w.Name()); err != nil {
 				bad = append(bad, err)
@@ -49,6 +49,12 @@ func (r reader) tryWord(name string) (err error) {
 	days := struct{ H, Min, Days string }{"1", "2", "3"}
 	switch head, _, _ := strings.Cut(name, "."); head {
 	case "words", "subject":
+	case "page":
+		given := map[string]string{}
+		for _, f := range r.l.fields[name] {
+			given[f] = "x"
+		}
+		r.l.say(name, given)
 	case "also":
 		r.l.say(name, struct {
 			First string
@@ -84,6 +90,12 @@ func (r reader) examples(kind string) []any {
 		full := list{Day: "x", Board: "x", Next: "x", Lines: []string{"a", "b", "c", "d"}, Over: []string{"e"}, Sites: []siteCount{{"s", 4}}}
 		full.count()
 		return []any{list{}, full, list{Over: []string{"e"}, OverCount: 1}}
+	case kindRoute:
+		stop := itineraryStop{Number: 1, Name: "x", Arrive: "x", Opens: "x", Late: "x", By: "x", CanWait: true, Jobs: []string{"a"}, Map: "x", Link: "x"}
+		return []any{itinerary{}, itinerary{Name: "x", AsOf: "x", Count: 2, First: "x", Length: "x", Driving: "x", Load: []string{"a", "b"}, Check: []string{"c"}, Tools: []string{"d"},
+			Stops: []itineraryStop{stop, {Number: 2, Name: "y"}}, Cautions: []string{"e"}, Board: "x"}}
+	case kindAsk:
+		return []any{question{}, question{Name: "x", Stop: "x", Arrive: "x", Until: "x", Link: "x"}}
 	case kindTest:
 		return []any{trial{"a", "b", "c"}}
 	}

@@ -10,7 +10,6 @@ import (
 
 	"coilward/alerts"
 	"coilward/alerts/ledger"
-	"coilward/collector"
 	"coilward/collector/fleet"
 	"coilward/detect"
 	"coilward/detect/fault"
@@ -56,7 +55,7 @@ const (
 	fewLines   = 3
 )
 
-func (t *Team) reader(p *Person) reader { return reader{p, t.templates.in(p.Language)} }
+func (t *Team) reader(p *Person) reader { return reader{p, t.templates.in(p.Language), t.o.Live} }
 
 func (t *Team) card(kind string, p *Person, a *alerts.Alert, now time.Time) card {
 	r := t.reader(p)
@@ -116,7 +115,7 @@ func causesOf(a *alerts.Alert) []fault.Fault {
 // limit says how long the product has, for the subject, and when it leaves its
 // limit, in a line.
 func (r reader) limit(a *alerts.Alert, now time.Time) (left, line string) {
-	f := a.Basis.Facts(collector.MillisOf(now), alerts.Live{})
+	f := r.facts(a, now)
 	at := struct {
 		Cold      bool
 		At, Early string

@@ -105,3 +105,57 @@ func (r *Rota) shift(at time.Time) (Date, int) {
 	b, _ := time.Parse(time.DateOnly, string(day))
 	return day, max(0, int(b.Sub(a)/(24*time.Hour))) / 7
 }
+
+// Reason is why somebody is on call.
+type Reason string
+
+// Reasons, the stronger first.
+const (
+	ByOverride Reason = "override"
+	ByHoliday  Reason = "holiday"
+	ByTurn     Reason = "turn"
+)
+
+// Why says why the first of the chain is on call; the override, if it is by one.
+func (r *Rota) Why(at time.Time) (Reason, *Override) {
+	for i := range slices.Backward(r.Overrides) {
+		if o := &r.Overrides[i]; !at.Before(o.From) && at.Before(o.To) {
+			return ByOverride, o
+		}
+	}
+	if day, _ := r.shift(at); r.Holidays[day] != "" {
+		return ByHoliday, nil
+	}
+	return ByTurn, nil
+}
+
+// Next is when somebody else is on call, and who; ok is false where that is not so
+// within the time.
+func (r *Rota) Next(at time.Time, within time.Duration) (when time.Time, who string, ok bool) {
+	now := r.Chain(at)
+	if len(now) == 0 {
+		return when, "", false
+	}
+	loc, err := time.LoadLocation(r.TimeZone)
+	if err != nil {
+		loc = time.UTC // Validate refuses it
+	}
+	var edges []time.Time
+	for _, o := range r.Overrides {
+		edges = append(edges, o.From, o.To)
+	}
+	local := at.In(loc)
+	for d := range int(within/(24*time.Hour)) + 2 {
+		edges = append(edges, r.Handover.on(time.Date(local.Year(), local.Month(), local.Day()+d, 0, 0, 0, 0, loc)))
+	}
+	slices.SortFunc(edges, time.Time.Compare)
+	for _, e := range edges {
+		if !e.After(at) || e.Sub(at) > within {
+			continue
+		}
+		if c := r.Chain(e); c[0] != now[0] {
+			return e, c[0], true
+		}
+	}
+	return when, "", false
+}

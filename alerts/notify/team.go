@@ -17,6 +17,9 @@ type Contact struct {
 	From    alerts.Priority `json:"from"` // this priority and above
 }
 
+// Key is a short name of the contact, without the address, which may be secret.
+func (c Contact) Key() string { return c.Channel + "/" + digest(c.To) }
+
 // Person is somebody who is told.
 type Person struct {
 	ID         string    `json:"id"`

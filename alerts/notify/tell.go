@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -23,6 +24,10 @@ type TeamOptions struct {
 	Current  func(alert string) (alerts.Alert, bool) // as it is now, if it is not over; nil: messages go out as they were made
 	Texts    *Templates                              // nil: those that come with the program
 	BoardURL string                                  // "" : no links
+
+	// Live returns what a machine's model knows now of what an alert is about; nil:
+	// what the alert itself knows.
+	Live func(a *alerts.Alert, now time.Time) alerts.Live
 
 	// Quiet returns when what is not urgent may be told about an alert, at the
 	// earliest at the time given; nil: at once. People's own quiet hours count too.
@@ -64,6 +69,9 @@ func (t *Team) Set(s *Settings) {
 	}
 	t.settings.Store(s)
 }
+
+// Check says what of other settings there are no texts for.
+func (t *Team) Check(s *Settings) error { return t.templates.Check(s) }
 
 // Settings returns the settings in use. The caller must not change them.
 func (t *Team) Settings() *Settings { return t.settings.Load() }
@@ -167,16 +175,21 @@ func (t *Team) Summary(open []alerts.Alert, now time.Time) []ledger.Message {
 }
 
 // Test makes a message to one person over one contact, to see whether it arrives.
-func (t *Team) Test(person string, c Contact, now time.Time) (ledger.Message, error) {
-	p := t.Settings().person(person)
-	if p == nil {
-		return ledger.Message{}, fmt.Errorf("person %q is not among the people", person)
-	}
+// The person need not be among the people: techs have contacts of their own.
+func (t *Team) Test(p *Person, c Contact, now time.Time) ledger.Message {
 	r := t.reader(p)
 	subject, text := t.fill(p, kindTest, c.Channel, trial{p.Name, r.when(collector.MillisOf(now), now), r.unit()})
-	return ledger.Message{Key: fmt.Sprintf("%s/%s/%s/%s/%d", kindTest, person, c.Channel, digest(c.To), now.UnixMilli()), Person: person, Channel: c.Channel, To: c.To,
-		Priority: alerts.Low, Subject: subject, Text: text, Again: t.again(p), Body: body(kindTest, person, nil), Made: now, Due: now}, nil
+	return ledger.Message{Key: fmt.Sprintf("%s%d", TestKey(p.ID, c), now.UnixMilli()), Person: p.ID, Channel: c.Channel, To: c.To,
+		Priority: alerts.Low, Subject: subject, Text: text, Again: t.again(p), Body: body(kindTest, p.ID, nil), Made: now, Due: now}
 }
+
+// TestKey is what the keys of test messages to one contact begin with.
+func TestKey(person string, c Contact) string {
+	return fmt.Sprintf("%s/%s/%s/", kindTest, person, c.Key())
+}
+
+// IsTest reports whether a message only tries whether it arrives.
+func IsTest(m *ledger.Message) bool { return strings.HasPrefix(m.Key, kindTest+"/") }
 
 // again is what goes before a message that may have arrived before.
 func (t *Team) again(p *Person) string { return t.reader(p).l.say("again", nil) }

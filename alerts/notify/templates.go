@@ -10,10 +10,12 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
 	"text/template"
+	"text/template/parse"
 )
 
 //go:embed templates
@@ -27,12 +29,20 @@ const (
 	kindSummary = "summary"
 	kindFlood   = "flood"
 	kindTest    = "test"
+	kindRoute   = "route" // a tech's route
+	kindAsk     = "ask"   // where a tech is
 )
 
-var kinds = []string{kindAlert, kindOver, kindSummary, kindFlood, kindTest}
+var kinds = []string{kindAlert, kindOver, kindSummary, kindFlood, kindTest, kindRoute, kindAsk}
 
-// wordsFile holds the words and phrases that cards are made of.
-const wordsFile = "words.txt"
+// wordsFile holds the words and phrases that cards are made of, pageFile those of
+// the pages that links in messages open.
+const (
+	wordsFile = "words.txt"
+	pageFile  = "page.txt"
+)
+
+var wordFiles = []string{wordsFile, pageFile}
 
 // fallback is the language whose texts stand in for what another has not got.
 const fallback = "en"
@@ -41,19 +51,26 @@ const fallback = "en"
 // [LoadTemplates].
 type Templates struct{ languages map[string]*language }
 
-// evidenceFile translates what the models say of what they saw, piece by piece.
-const evidenceFile = "evidence.txt"
+// evidenceFile translates what the models say of what they saw, piece by piece;
+// sentencesFile whole sentences of the checks, the food rules and the refusals.
+const (
+	evidenceFile  = "evidence.txt"
+	sentencesFile = "sentences.txt"
+)
 
 // language is one language's texts.
 type language struct {
-	pieces *strings.Replacer // of evidence
-	words  *template.Template
-	texts  map[string]*template.Template // by kind.channel
+	pieces    *strings.Replacer // of evidence
+	sentences *sentences
+	words     *template.Template
+	fields    map[string][]string           // what the words of pages are given, by word
+	texts     map[string]*template.Template // by kind.channel
 }
 
 // LoadTemplates returns the texts that come with the program, under those of a
 // folder of the admin's: LANGUAGE/KIND.CHANNEL.txt, LANGUAGE/KIND.txt,
-// LANGUAGE/words.txt and LANGUAGE/evidence.txt, any of which may be missing. A new language is a new folder.
+// and LANGUAGE/words.txt, page.txt, evidence.txt and sentences.txt, any of which may
+// be missing. A new language is a new folder.
 // Every text is tried on examples; the error tells all that is wrong, with file and
 // line. dir may be "".
 func LoadTemplates(dir string) (*Templates, error) {
@@ -143,9 +160,9 @@ func (l layer) languages() (names []string, err error) {
 			return nil, err
 		}
 		for _, f := range files {
-			if name := f.Name(); strings.HasSuffix(name, ".txt") && name != wordsFile && name != evidenceFile && !slices.Contains(textFiles(), name) {
+			if name := f.Name(); strings.HasSuffix(name, ".txt") && !slices.Contains(wordFiles, name) && name != evidenceFile && name != sentencesFile && !slices.Contains(textFiles(), name) {
 				bad = append(bad, fmt.Errorf("%s: nothing is told in a text of this name; the names are %s, %s",
-					filepath.Join(l.name, e.Name(), name), wordsFile, strings.Join(textFiles(), ", ")))
+					filepath.Join(l.name, e.Name(), name), strings.Join(wordFiles, ", "), strings.Join(append([]string{evidenceFile, sentencesFile}, textFiles()...), ", ")))
 			}
 		}
 	}
@@ -167,7 +184,7 @@ func textFiles() []string {
 // load puts a language together: its words over the fallback's, its texts before
 // the fallback's.
 func load(name string, layers []layer) (*language, []error) {
-	l := &language{words: template.New("words"), texts: map[string]*template.Template{}}
+	l := &language{words: template.New("words").Option("missingkey=error"), texts: map[string]*template.Template{}, fields: map[string][]string{}}
 	var bad []error
 	known := map[string]bool{}
 	languages := []string{fallback}
@@ -176,33 +193,16 @@ func load(name string, layers []layer) (*language, []error) {
 	}
 	for _, lang := range languages {
 		for i, from := range layers {
-			file, text, ok, err := from.read(lang, wordsFile)
-			bad = append(bad, err)
-			if !ok {
-				continue
-			}
-			one, err := template.New(file).Parse(text)
-			if err != nil {
-				bad = append(bad, place(err))
-				continue
-			}
-			for _, d := range one.Templates() {
-				switch {
-				case d.Name() == file || d.Tree == nil:
-					continue
-				case lang == fallback && i == 0:
-					known[d.Name()] = true
-				case !known[d.Name()]:
-					bad = append(bad, fmt.Errorf("%s: nothing says %q; the words are those of %s in the program's own language %s", file, d.Name(), wordsFile, fallback))
-				}
-				if _, err := l.words.AddParseTree(d.Name(), d.Tree); err != nil {
-					bad = append(bad, place(err))
-				}
+			for _, words := range wordFiles {
+				bad = append(bad, l.addWords(from, lang, words, lang == fallback && i == 0, known)...)
 			}
 		}
 	}
 	var err error
 	if l.pieces, err = pieces(name, layers); err != nil {
+		bad = append(bad, err)
+	}
+	if l.sentences, err = readSentences(name, layers); err != nil {
 		bad = append(bad, err)
 	}
 	for _, k := range kinds {
@@ -231,12 +231,63 @@ func load(name string, layers []layer) (*language, []error) {
 	return l, bad
 }
 
+// addWords adds the words of a file of a layer. What the program's own language
+// defines is known; nothing says a word that is not.
+func (l *language) addWords(from layer, lang, name string, own bool, known map[string]bool) (bad []error) {
+	file, text, ok, err := from.read(lang, name)
+	if !ok {
+		return []error{err}
+	}
+	one, err := template.New(file).Parse(text)
+	if err != nil {
+		return []error{place(err)}
+	}
+	for _, d := range one.Templates() {
+		switch {
+		case d.Name() == file || d.Tree == nil:
+			continue
+		case own:
+			known[d.Name()] = true
+			l.fields[d.Name()] = fieldsOf(d.Tree.Root)
+		case !known[d.Name()]:
+			bad = append(bad, fmt.Errorf("%s: nothing says %q; the words are those of %s in the program's own language %s", file, d.Name(), strings.Join(wordFiles, " and "), fallback))
+		}
+		if _, err := l.words.AddParseTree(d.Name(), d.Tree); err != nil {
+			bad = append(bad, place(err))
+		}
+	}
+	return bad
+}
+
+// fieldsOf are the names that a word is given.
+func fieldsOf(root *parse.ListNode) []string {
+	var out []string
+	for _, m := range fieldName.FindAllStringSubmatch(root.String(), -1) {
+		if !slices.Contains(out, m[1]) {
+			out = append(out, m[1])
+		}
+	}
+	return out
+}
+
+var fieldName = regexp.MustCompile(`(?:{{|\s)\.([A-Z]\w*)`)
+
 // pieces reads what is put in the place of pieces of evidence, the longest first.
 func pieces(lang string, layers []layer) (*strings.Replacer, error) {
-	by := map[string]string{}
-	var bad []error
+	by, bad := pairs(lang, evidenceFile, layers)
+	var pairs []string
+	for _, english := range slices.SortedFunc(maps.Keys(by), func(a, b string) int { return cmp.Or(cmp.Compare(len(b), len(a)), cmp.Compare(a, b)) }) {
+		pairs = append(pairs, english, by[english])
+	}
+	return strings.NewReplacer(pairs...), errors.Join(bad...)
+}
+
+// pairs reads lines of English, =>, and what is put in its place, the later layer
+// over the earlier.
+func pairs(lang, name string, layers []layer) (by map[string]string, bad []error) {
+	by = map[string]string{}
 	for _, from := range layers {
-		file, text, _, err := from.read(lang, evidenceFile)
+		file, text, _, err := from.read(lang, name)
 		bad = append(bad, err)
 		n := 0
 		for line := range strings.Lines(text) {
@@ -245,18 +296,14 @@ func pieces(lang string, layers []layer) (*strings.Replacer, error) {
 				continue
 			}
 			english, own, ok := strings.Cut(line, " => ")
-			if !ok || strings.TrimSpace(english) == "" {
-				bad = append(bad, fmt.Errorf("%s:%d: write a piece of English, =>, and what is put in its place", file, n))
+			if !ok || strings.TrimSpace(english) == "" || strings.Count(english, hole) != strings.Count(own, hole) {
+				bad = append(bad, fmt.Errorf("%s:%d: write a piece of English, =>, and what is put in its place, with as many %s in both", file, n, hole))
 				continue
 			}
 			by[english] = own
 		}
 	}
-	var pairs []string
-	for _, english := range slices.SortedFunc(maps.Keys(by), func(a, b string) int { return cmp.Or(cmp.Compare(len(b), len(a)), cmp.Compare(a, b)) }) {
-		pairs = append(pairs, english, by[english])
-	}
-	return strings.NewReplacer(pairs...), errors.Join(bad...)
+	return by, bad
 }
 
 // read returns a file of a language, if the layer has it.

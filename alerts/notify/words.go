@@ -19,8 +19,9 @@ import (
 // reader writes for one person: in their language, on their own clock, in their
 // unit.
 type reader struct {
-	p *Person
-	l *language
+	p    *Person
+	l    *language
+	live func(*alerts.Alert, time.Time) alerts.Live // nil: what the alert itself knows
 }
 
 func (r reader) fault(f fault.Fault) string { return r.l.say("fault."+f.String(), nil) }
@@ -45,7 +46,20 @@ func (r reader) date(t time.Time) string {
 	return r.l.say("date", struct {
 		Weekday, Month string
 		Day            int
-	}{r.weekday(t), r.l.say("month."+strconv.Itoa(int(t.Month())), nil), t.Day()})
+	}{r.weekday(t), r.month(t), t.Day()})
+}
+
+func (r reader) month(t time.Time) string {
+	return r.l.say("month."+strconv.Itoa(int(t.Month())), nil)
+}
+
+// facts are how things stand with an alert.
+func (r reader) facts(a *alerts.Alert, now time.Time) alerts.Facts {
+	var live alerts.Live
+	if r.live != nil {
+		live = r.live(a, now)
+	}
+	return a.Basis.Facts(collector.MillisOf(now), live)
 }
 
 // span is a duration as a person says it; see [alerts.Span].
@@ -140,7 +154,7 @@ func (r reader) bound(says, which string) string {
 
 // why is the reason for the priority at a moment, in one line.
 func (r reader) why(a *alerts.Alert, now time.Time) string {
-	return r.l.say("why", r.stakes(a.Basis.Facts(collector.MillisOf(now), alerts.Live{})))
+	return r.l.say("why", r.stakes(r.facts(a, now)))
 }
 
 // cautions are what to mind at the machine, for any of the faults it may have.
@@ -151,7 +165,7 @@ func (r reader) cautions(m *fleet.Machine, causes []fault.Fault) []string {
 	}
 	var out []string
 	for _, c := range fault.Cautions(refrigerant, food, causes...) {
-		out = append(out, r.units(r.l.say("caution."+c.Name(), refrigerant)))
+		out = append(out, r.caution(c, refrigerant))
 	}
 	return out
 }

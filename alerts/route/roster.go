@@ -31,6 +31,7 @@ type Member struct {
 	Van        map[string]int    `yaml:"van"` // parts aboard
 	Contacts   []Reach           `yaml:"contacts"`
 	Fahrenheit bool              `yaml:"fahrenheit"` // °F and miles in messages
+	Language   string            `yaml:"language"`   // of messages and of their stops' pages; "": that of the person with the same ID, or en
 
 	hours    *fleet.Hours
 	location *time.Location

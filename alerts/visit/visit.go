@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"maps"
 	"slices"
-	"strings"
 	"time"
 
 	"coilward/collector/fleet"
@@ -156,27 +155,31 @@ func (v *Visit) Next(k fleet.Kind) (next Option, ok bool) {
 	return options[0], true
 }
 
-// Then is what the answers so far ask to be done, in their order.
-func (v *Visit) Then() []string {
-	var out []string
+// Answered is a check and the answer that was given.
+type Answered struct {
+	Check  *Check
+	Answer *Answer
+}
+
+// Answered are the checks that were answered, in their order.
+func (v *Visit) Answered() []Answered {
+	var out []Answered
 	for _, g := range v.Given {
 		if c := Find(g.Check); c != nil {
-			if i := c.Answer(g.Answer); i >= 0 && c.Answers[i].Then != "" {
-				out = append(out, c.Answers[i].Then)
+			if i := c.Answer(g.Answer); i >= 0 {
+				out = append(out, Answered{c, &c.Answers[i]})
 			}
 		}
 	}
 	return out
 }
 
-// Told are the checks and their answers in words.
-func (v *Visit) Told() []string {
+// Then is what the answers so far ask to be done, in their order.
+func (v *Visit) Then() []string {
 	var out []string
-	for _, g := range v.Given {
-		if c := Find(g.Check); c != nil {
-			if i := c.Answer(g.Answer); i >= 0 {
-				out = append(out, strings.TrimSuffix(c.Title, "?")+": "+c.Answers[i].Text)
-			}
+	for _, g := range v.Answered() {
+		if g.Answer.Then != "" {
+			out = append(out, g.Answer.Then)
 		}
 	}
 	return out

@@ -120,7 +120,7 @@ func TestEveryCauseIsFound(t *testing.T) {
 		}
 		top := v.Belief().Ranked()[0]
 		if top.Fault != f && !(slices.Contains(sealed, f) && slices.Contains(sealed, top.Fault)) || minutes > 90 {
-			t.Errorf("%v: found %v (%.2f) after %d min: %v", f, top.Fault, top.Probability, minutes, v.Told())
+			t.Errorf("%v: found %v (%.2f) after %d min: %v", f, top.Fault, top.Probability, minutes, v.Given)
 		}
 	}
 }

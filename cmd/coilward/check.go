@@ -42,8 +42,10 @@ func (c *checkCommand) run(ctx context.Context, s *streams) int {
 			fmt.Fprintf(s.out, "%s: good\n", c.Config)
 			if people, err := conf.Notify.people(); err != nil {
 				problem(err)
-			} else if _, err := conf.Notify.texts(people); err != nil {
+			} else if texts, err := conf.Notify.texts(people); err != nil {
 				problem(err)
+			} else if err := checkLanguages(&conf.Route, texts); err != nil {
+				problem(named(c.Config, err))
 			}
 			if _, err := conf.Notify.senders(nil); err != nil {
 				problem(named(c.Config, err))

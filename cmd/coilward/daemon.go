@@ -42,6 +42,7 @@ type daemon struct {
 	ledger   *ledger.Ledger
 	desk     *ledger.Desk
 	team     *notify.Team
+	texts    *notify.Templates
 	notify   *notify.Loop
 	pipe     *pipeline
 	gate     *gate
@@ -62,7 +63,6 @@ type daemon struct {
 	probed    func(address string)  // told the metrics' own address; may be nil
 	ready     func()                // told that messages are taken; may be nil
 	late      atomic.Uint64         // readings too late for the models
-	refused   atomic.Pointer[refusedFile]
 }
 
 const (
@@ -141,12 +141,12 @@ func (d *daemon) people(f *fleet.Fleet) error {
 	if err != nil {
 		return err
 	}
-	texts, err := d.config.Notify.texts(settings)
+	d.texts, err = d.config.Notify.texts(settings)
 	if err != nil {
 		return err
 	}
 	d.team = notify.NewTeam(notify.TeamOptions{
-		Settings: settings, BoardURL: d.config.Board.BaseURL, Links: d.links, Texts: texts,
+		Settings: settings, BoardURL: d.config.Board.BaseURL, Links: d.links, Texts: d.texts,
 		Current: func(alert string) (alerts.Alert, bool) { return d.desk.Alert(alert) },
 		Place: func(site string) notify.Place {
 			s, ok := d.fleet.Load().Site(site)

@@ -9,7 +9,6 @@ import (
 	"slices"
 	"time"
 
-	"coilward/alerts"
 	"coilward/alerts/ledger"
 	"coilward/alerts/notify"
 	"coilward/alerts/route"
@@ -64,17 +63,11 @@ func (d *dispatcher) silence(ctx context.Context, day *route.Day) error {
 
 // ask asks a tech who should have arrived where they are.
 func (d *dispatcher) ask(ctx context.Context, m *route.Member, leg *route.Leg, now time.Time) error {
-	zone := m.Location()
-	it := notify.Itinerary{Key: fmt.Sprintf("ask/%d/%s", leg.Leave.Unix(), leg.Stop), Priority: alerts.High, Stops: []string{leg.Stop},
-		Subject: "Are you at " + leg.Name + "?"}
-	it.Text = fmt.Sprintf("%s, by your route you were to be at %s about %s, and nothing was reported. Say where you are", m.Name, leg.Name, leg.Arrive.In(zone).Format("15:04"))
+	q := notify.Question{Key: fmt.Sprintf("ask/%d/%s", leg.Leave.Unix(), leg.Stop), Leg: leg}
 	if link := d.linkOf(m, now); link != nil {
-		it.Text += ":\n" + link(leg.Stop) + "\n"
-	} else {
-		it.Text += " at the board.\n"
+		q.Link = link(leg.Stop)
 	}
-	it.Text += fmt.Sprintf("Without an answer by %s the stop is planned for others.\n", leg.Arrive.Add(route.CountedOnFor).In(zone).Format("15:04 MST"))
-	if err := d.o.Store.Put(ctx, d.o.Team.Route(d.person(m), it, now)...); err != nil {
+	if err := d.o.Store.Put(ctx, d.o.Team.Ask(d.o.Team.Tech(m), q, now)...); err != nil {
 		return fmt.Errorf("the question to %s cannot be kept: %w", m.Name, err)
 	}
 	return nil

@@ -87,15 +87,6 @@ func (was toldRoute) differs(now toldRoute, s route.Standing) bool {
 	return !next || now.At.Sub(was.At) >= tellApart
 }
 
-// person is a tech as somebody to be told.
-func (d *dispatcher) person(m *route.Member) *notify.Person {
-	p := &notify.Person{ID: m.ID, Name: m.Name, TimeZone: m.TimeZone, Fahrenheit: m.Fahrenheit}
-	for _, c := range m.Contacts {
-		p.Contacts = append(p.Contacts, notify.Contact{Channel: c.Channel, To: c.To})
-	}
-	return p
-}
-
 // linkOf makes the links to a tech's stops; nil where there are none.
 func (d *dispatcher) linkOf(m *route.Member, now time.Time) func(stop string) string {
 	until, on := m.LinkUntil(now)
@@ -115,10 +106,8 @@ func (d *dispatcher) send(ctx context.Context, day *route.Day, r *route.Route, m
 		return err
 	}
 	sum := sha256.Sum256(about)
-	it := notify.Itinerary{Key: fmt.Sprintf("route/%d/%d/%s", now.Shift.Unix(), now.Count, hex.EncodeToString(sum[:6])), Priority: alerts.Medium}
-	for _, s := range now.Stops {
-		it.Stops = append(it.Stops, s.ID)
-	}
+	it := notify.Itinerary{Key: fmt.Sprintf("route/%d/%d/%s", now.Shift.Unix(), now.Count, hex.EncodeToString(sum[:6])), Priority: alerts.Medium,
+		Route: r, AsOf: day.At, Link: d.linkOf(m, day.At)}
 	for i := range open {
 		for _, v := range r.Visits {
 			if slices.ContainsFunc(v.Stop.Jobs, func(j route.Job) bool { return j.Alert == open[i].ID }) {
@@ -126,21 +115,10 @@ func (d *dispatcher) send(ctx context.Context, day *route.Day, r *route.Route, m
 			}
 		}
 	}
-	text := ""
 	if d.o.BaseURL != "" {
-		text = d.o.BaseURL + "/route/" + url.PathEscape(m.ID) + "\n\n"
+		it.Board = strings.TrimSuffix(d.o.BaseURL, "/") + "/route/" + url.PathEscape(m.ID)
 	}
-	zone := m.Location()
-	switch n := len(r.Visits); n {
-	case 0:
-		it.Subject = "Your route: nothing to drive to"
-	case 1:
-		it.Subject = "Your route: 1 stop, " + r.Visits[0].Stop.Name
-	default:
-		it.Subject = fmt.Sprintf("Your route: %d stops, first %s", n, r.Visits[0].Stop.Name)
-	}
-	it.Text = m.Name + ", your route as of " + day.At.In(zone).Format("Mon 15:04 MST") + ".\n" + r.Text(route.TextOptions{Imperial: m.Fahrenheit, Link: d.linkOf(m, day.At)}) + "\n" + text
-	if err := d.o.Store.Put(ctx, d.o.Team.Route(d.person(m), it, day.At)...); err != nil {
+	if err := d.o.Store.Put(ctx, d.o.Team.Route(d.o.Team.Tech(m), it)...); err != nil {
 		return fmt.Errorf("the message about a route cannot be kept: %w", err)
 	}
 	was, had := d.state.Told[m.ID]

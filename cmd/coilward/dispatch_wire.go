@@ -31,6 +31,17 @@ func checkRoster(r *route.Roster) error {
 	return errors.Join(errs...)
 }
 
+// checkLanguages says which techs there are no texts for.
+func checkLanguages(r *route.Roster, texts *notify.Templates) error {
+	var errs []error
+	for _, m := range r.Techs {
+		if m.Language != "" && !texts.Has(m.Language) {
+			errs = append(errs, fmt.Errorf("route: tech %q: there are no texts in language %q, only in %v; write them into a folder of that name in texts_dir", m.ID, m.Language, texts.Languages()))
+		}
+	}
+	return errors.Join(errs...)
+}
+
 // routeFiles reads what the planning of routes needs beside the configuration.
 // parts is nil where no table of parts is named.
 func (c *config) routeFiles() (parts *route.Parts, travel *roads.Server, err error) {
@@ -52,7 +63,7 @@ func (c *config) routeFiles() (parts *route.Parts, travel *roads.Server, err err
 // until somebody adds them on the board.
 func (d *daemon) routes(ctx context.Context) error {
 	c := &d.config.Route
-	if err := checkRoster(c); err != nil {
+	if err := errors.Join(checkRoster(c), checkLanguages(c, d.texts)); err != nil {
 		return err
 	}
 	parts, travel, err := d.config.routeFiles()

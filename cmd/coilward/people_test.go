@@ -1,9 +1,12 @@
 package main
 
 import (
+	"os"
 	"path/filepath"
 	"testing"
 	"time"
+
+	"github.com/rs/zerolog"
 )
 
 // TestPeopleExample: the example of the people file is good, there are texts in
@@ -24,6 +27,31 @@ func TestPeopleExample(t *testing.T) {
 		}
 		if chain := people.Rota("anywhere").Chain(at); chain[0] != want {
 			t.Errorf("%s: %v, want %s first", day, chain, want)
+		}
+	}
+}
+
+// The people file is read again; one with an error leaves the people as they were.
+func TestPeopleAreReadAgain(t *testing.T) {
+	dir := t.TempDir()
+	file := filepath.Join(dir, "people.json")
+	write := func(name, language string) {
+		t.Helper()
+		text := `{"people":[{"id":"ana","name":"` + name + `","language":"` + language + `","time_zone":"UTC","quiet_from":"00:00","quiet_to":"00:00","summary_at":"06:30","contacts":[{"channel":"mqtt","to":"a","from":"low"}]}]}`
+		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write("Ana", "es")
+	d := &daemon{config: &config{Notify: notifyConfig{PeopleFile: file}}, log: zerolog.Nop()}
+	if err := d.people(nil); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct{ name, language, want string }{{"Ana Reyes", "es", "Ana Reyes"}, {"Ana Sol", "xx", "Ana Reyes"}, {"Ana Sol", "", "Ana Sol"}} {
+		write(c.name, c.language)
+		d.reloadPeople()
+		if got := d.team.Settings().People[0].Name; got != c.want {
+			t.Errorf("after %q in %q: %q", c.name, c.language, got)
 		}
 	}
 }

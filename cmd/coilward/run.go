@@ -184,7 +184,7 @@ func (d *daemon) chores(ctx context.Context) error {
 	defer files.Stop()
 	hangup, stop := hangups()
 	defer stop()
-	fleetFile := watch(d.config.FleetFile)
+	fleetFile, peopleFile := watch(d.config.FleetFile), watch(d.config.Notify.PeopleFile)
 	for {
 		select {
 		case <-ctx.Done():
@@ -192,9 +192,14 @@ func (d *daemon) chores(ctx context.Context) error {
 		case <-hangup:
 			d.reload(ctx)
 			fleetFile.changed()
+			d.reloadPeople()
+			peopleFile.changed()
 		case <-files.C:
 			if fleetFile.changed() {
 				d.reload(ctx)
+			}
+			if peopleFile.changed() {
+				d.reloadPeople()
 			}
 			d.settingsDue(ctx)
 		case <-minute.C:
@@ -223,7 +228,7 @@ Example:
   coilward check --config /etc/coilward/coilward.yaml
   coilward run --config /etc/coilward/coilward.yaml
 
-The fleet file is read again when it changes, or on SIGHUP; one with errors is refused and the old one stays in use. SIGTERM or Ctrl-C stops it; nothing that was acknowledged to a machine is lost, not even by kill -9.`
+The fleet file and the people file are read again when they change, or on SIGHUP; one with errors is refused and the old one stays in use. SIGTERM or Ctrl-C stops it; nothing that was acknowledged to a machine is lost, not even by kill -9.`
 }
 
 func (c *runCommand) run(ctx context.Context, s *streams) int {

@@ -52,7 +52,8 @@ func openLinks(dir string) (*notify.Links, error) {
 // routeScreens gives the board the routes, and what techs do at their stops.
 func (d *daemon) routeScreens(o *board.Options) {
 	o.Routes, o.Arrival = d.dispatch, d.dispatch.Arrival
-	o.Links, o.Visits = d.links, d.ledger
+	o.Links, o.Visits, o.People = d.links, d.ledger, boardPeople{d}
+	o.Texts = d.texts
 	o.Visited = d.visited
 }
 

@@ -50,7 +50,7 @@ func (c *tryMessageCommand) run(ctx context.Context, s *streams) int {
 	if err != nil {
 		return fail(statusUsage, err)
 	}
-	contacts, err := c.contacts(people)
+	person, contacts, err := c.contacts(people)
 	if err != nil {
 		return fail(statusUsage, err)
 	}
@@ -62,11 +62,7 @@ func (c *tryMessageCommand) run(ctx context.Context, s *streams) int {
 	team, now := notify.NewTeam(notify.TeamOptions{Settings: people, Texts: texts}), time.Now()
 	var messages []ledger.Message
 	for _, to := range contacts {
-		m, err := team.Test(c.Person, to, now)
-		if err != nil {
-			return fail(statusUsage, err)
-		}
-		messages = append(messages, m)
+		messages = append(messages, team.Test(person, to, now))
 	}
 	if err := l.Put(ctx, messages...); err != nil {
 		return fail(statusFailed, err)
@@ -88,24 +84,25 @@ func (c *tryMessageCommand) run(ctx context.Context, s *streams) int {
 	return status
 }
 
-// contacts are the ways to reach the person that are asked for.
-func (c *tryMessageCommand) contacts(people *notify.Settings) ([]notify.Contact, error) {
+// contacts are the person, and the ways to reach them that are asked for.
+func (c *tryMessageCommand) contacts(people *notify.Settings) (*notify.Person, []notify.Contact, error) {
 	var names []string
-	for _, p := range people.People {
+	for i := range people.People {
+		p := &people.People[i]
 		if p.ID != c.Person {
 			names = append(names, p.ID)
 			continue
 		}
 		out := slices.DeleteFunc(slices.Clone(p.Contacts), func(k notify.Contact) bool { return c.Channel != "" && k.Channel != c.Channel })
 		if len(out) == 0 {
-			return nil, fmt.Errorf("%s is not reached over %q; see the people file", c.Person, c.Channel)
+			return nil, nil, fmt.Errorf("%s is not reached over %q; see the people file", c.Person, c.Channel)
 		}
-		return out, nil
+		return p, out, nil
 	}
 	if len(names) == 0 {
-		return nil, errors.New("nobody is told anything: set notify.people_file, or smtp.to, webhook.url or mqtt_topic")
+		return nil, nil, errors.New("nobody is told anything: set notify.people_file, or smtp.to, webhook.url or mqtt_topic")
 	}
-	return nil, fmt.Errorf("%q is none of the people: %s", c.Person, strings.Join(names, ", "))
+	return nil, nil, fmt.Errorf("%q is none of the people: %s", c.Person, strings.Join(names, ", "))
 }
 
 // daemonRuns reports whether a daemon works on the data.

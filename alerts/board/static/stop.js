@@ -10,7 +10,7 @@
   const say = (text) => { note.textContent = text; note.hidden = !text; };
   const waits = () => {
     const n = read().length;
-    say(n ? `No connection. ${n === 1 ? "What you pressed is" : n + " things you pressed are"} kept on this phone and sent when there is one. You can go on.` : "");
+    say(n === 0 ? "" : n === 1 ? note.dataset.one : note.dataset.many.replace("#", n));
   };
   const show = (html) => {
     const page = new DOMParser().parseFromString(html, "text/html");
@@ -34,7 +34,7 @@
         write(read().slice(1));
         retry = 4000;
         if (answer.ok) last = text;
-        else refused = new DOMParser().parseFromString(text, "text/html").querySelector("main")?.innerText.trim() || "Not taken.";
+        else refused = new DOMParser().parseFromString(text, "text/html").querySelector("main")?.innerText.trim() || note.dataset.refused;
       }
       say(refused);
       if (last) show(last);
@@ -65,7 +65,7 @@
     const tick = () => {
       for (const out of document.querySelectorAll("[data-left]")) {
         const left = Math.round(Number(out.dataset.left) - ((performance.now() - began) / 1000) * Number(out.dataset.speed || 1));
-        out.textContent = left > 0 ? `${Math.floor(left / 60)}:${String(left % 60).padStart(2, "0")} left` : "Time is over: look now.";
+        out.textContent = left > 0 ? note.dataset.timeLeft.replace("#", `${Math.floor(left / 60)}:${String(left % 60).padStart(2, "0")}`) : note.dataset.timeOver;
       }
     };
     if (document.querySelector("[data-left]")) { tick(); ticking = setInterval(tick, 1000); }
