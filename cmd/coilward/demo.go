@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"hash/fnv"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -13,6 +14,7 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/rs/zerolog"
 	"golang.org/x/sync/errgroup"
+	"golang.org/x/term"
 
 	"coilward/collector/fleet"
 	"coilward/collector/simulate"
@@ -21,7 +23,7 @@ import (
 // demoCommand is the command line of demo.
 type demoCommand struct {
 	Listen string  `default:"127.0.0.1:8080" placeholder:"ADDRESS" help:"Where the board opens; on this computer only."`
-	Speed  float64 `default:"120" placeholder:"N" help:"How many times faster than real time the fleet lives."`
+	Speed  float64 `default:"60" placeholder:"N" help:"How many times faster than real time the fleet lives."`
 	Warm   int     `default:"3" placeholder:"DAYS" help:"Days of past the models learn from before it begins."`
 	Seed   uint64  `default:"1" placeholder:"N" help:"Another number, other weather and people."`
 	Data   string  `placeholder:"DIR" type:"path" help:"New folder for history and alerts, which are then kept; otherwise a temporary one, removed at the end."`
@@ -30,7 +32,7 @@ type demoCommand struct {
 
 // Help is the longer text.
 func (demoCommand) Help() string {
-	return `Runs the whole program: simulated machines send real messages to the embedded broker, and what the models find is on the board. All sites and machines are invented.
+	return `Runs the whole program: simulated machines send real messages to the embedded broker, and what the models find is on the board. Simulated techs drive the planned routes and repair what they find. All sites, people and machines are invented.
 
 Example:
   coilward demo
@@ -70,7 +72,7 @@ func (c *demoCommand) run(ctx context.Context, s *streams) int {
 	}
 	conf := defaults()
 	conf.FleetFile, conf.DataDir, conf.hasBroker = filepath.Join(dir, "fleet.yaml"), dir, true
-	conf.Board.Listen, conf.Broker.Listen, conf.History.RetainDays = c.Listen, "127.0.0.1:0", 0
+	conf.Board.Listen, conf.Broker.Listen = c.Listen, "127.0.0.1:0"
 	conf.gather, conf.Route = time.Millisecond, demoTechs()
 	if err := os.WriteFile(conf.FleetFile, simulate.DemoFleet, 0o600); err != nil {
 		return fail(err)
@@ -85,36 +87,39 @@ func (c *demoCommand) run(ctx context.Context, s *streams) int {
 	if err != nil {
 		return fail(err)
 	}
-	fmt.Fprintf(s.out, "An invented fleet of %d machines at %d sites. First the models learn from %d days of its past…\n", f.Len(), len(f.Sites), c.Warm)
-	address := ""
 	ready := make(chan struct{})
-	opened := make(chan struct{})
-	d.opened = func(a string) { address = a; close(opened) }
+	opened := make(chan string, 1)
+	d.opened = func(a string) { opened <- a }
 	d.ready = func() { close(ready) }
 	g, ctx2 := errgroup.WithContext(ctx)
 	running, stop := context.WithCancel(context.WithoutCancel(ctx))
 	context.AfterFunc(ctx2, stop)
 	g.Go(func() error { defer stop(); return d.run(running) })
 	g.Go(func() error {
-		for _, wait := range []chan struct{}{ready, opened} {
-			select {
-			case <-wait:
-			case <-running.Done():
-				return nil
-			}
+		defer stop()
+		address := ""
+		select {
+		case address = <-opened:
+		case <-running.Done():
+			return nil
+		}
+		fmt.Fprintf(s.out, demoOpens, f.Len(), len(f.Sites), address, c.Warm)
+		select {
+		case <-ready:
+		case <-running.Done():
+			return nil
 		}
 		cabinets := demoCabinets{clock: clock, broker: d.broker.Addresses()["tcp"], seed: c.Seed, warm: warm, speed: c.Speed}
-		cabinets.warmed = func(took time.Duration, messages int) {
-			fmt.Fprintf(s.out, `%d messages in %.0f s. From here on the fleet lives %.0f times faster than the clock on the wall.
-
-  Open  http://%s/
-
-  The line of each machine in trouble ends where its product leaves the limit.
-  Open a machine to see the failing part named, the evidence beside its charts,
-  and how long the product has. New trouble comes within minutes; Ctrl-C ends it.
-`, messages, took.Seconds(), c.Speed, address)
+		cabinets.crew = &demoCrew{d: d, board: "http://" + address}
+		cabinets.played = progressOf(s.out, warm)
+		cabinets.warmed = func(took time.Duration) {
+			fmt.Fprintf(s.out, demoLives, took.Seconds(), c.Speed, time.Duration(float64(24*time.Hour)/c.Speed).Round(time.Minute).Minutes())
 		}
-		return cabinets.run(running)
+		err := cabinets.run(running)
+		if err == nil && running.Err() == nil {
+			fmt.Fprintf(s.out, "The %d days that are drawn are over. Start it again for others, with --seed.\n", simulate.DemoDays)
+		}
+		return err
 	})
 	if err := g.Wait(); err != nil && !errors.Is(err, context.Canceled) {
 		return fail(err)
@@ -123,17 +128,59 @@ func (c *demoCommand) run(ctx context.Context, s *streams) int {
 	return statusOK
 }
 
-// demoCabinets publishes the simulated fleet over MQTT.
+const (
+	demoOpens = `An invented fleet of %d machines at %d sites.
+
+  Open  http://%s/
+
+First its last %d days are played fast, for the models to learn from. Trouble shows meanwhile.
+`
+	demoLives = `Played in %.0f s. From here on the fleet lives %.0f times faster than the clock on the wall: a day in %.0f minutes.
+
+  The line of each machine in trouble ends where its product leaves the limit.
+  Open a machine to see the failing part named, the evidence beside its charts,
+  and how long the product has. New trouble comes within minutes; techs drive out
+  and repair what they are sent to. Ctrl-C ends it.
+`
+)
+
+// progressOf tells how much of the past has been played: a line that is written over
+// where out is a terminal, else one a third.
+func progressOf(out io.Writer, warm time.Duration) func(played time.Duration) {
+	file, ok := out.(*os.File)
+	terminal := ok && term.IsTerminal(int(file.Fd()))
+	said := 0
+	return func(played time.Duration) {
+		percent := int(100 * played / warm)
+		switch {
+		case terminal && percent >= 100:
+			fmt.Fprint(out, "\r        \r")
+		case terminal && percent > said:
+			fmt.Fprintf(out, "\r  %d %%", percent)
+		case !terminal && percent < 100 && percent >= said+33:
+			fmt.Fprintf(out, "  %d %%\n", percent)
+		default:
+			return
+		}
+		said = percent
+	}
+}
+
+// demoCabinets publishes the simulated fleet over MQTT, and lets techs work at it.
 type demoCabinets struct {
 	clock  *fastClock
 	broker string
 	seed   uint64
 	warm   time.Duration
 	speed  float64
-	warmed func(took time.Duration, messages int)
+	crew   *demoCrew
+	played func(played time.Duration)
+	warmed func(took time.Duration)
 }
 
+// run plays until ctx ends, or until the days that are drawn are over.
 func (c *demoCabinets) run(ctx context.Context) error {
+	start := time.Now()
 	sim, err := simulate.NewDemo(c.seed, demoLive, c.warm)
 	if err != nil {
 		return err
@@ -143,19 +190,22 @@ func (c *demoCabinets) run(ctx context.Context) error {
 	links := make(links, demoLinks)
 	defer links.close()
 	for i := range links {
+		// On a busy computer a connection may be given up for dead: it comes back, and
+		// what was not acknowledged goes over it again.
 		o := paho.NewClientOptions().AddBroker("tcp://" + c.broker).SetClientID(fmt.Sprintf("demo-gateway-%d", i)).
-			SetOrderMatters(false).SetAutoReconnect(false)
+			SetOrderMatters(false).SetCleanSession(false).SetAutoReconnect(true).SetMaxReconnectInterval(2 * time.Second).
+			SetKeepAlive(2 * time.Minute).SetPingTimeout(time.Minute)
 		links[i] = paho.NewClient(o)
-		if t := links[i].Connect(); !t.WaitTimeout(10*time.Second) || t.Error() != nil {
+		if t := links[i].Connect(); !t.WaitTimeout(time.Minute) || t.Error() != nil {
 			return errors.Join(errors.New("the cabinets cannot reach the broker"), t.Error())
 		}
 	}
 
-	start := time.Now()
-	sent := 0
-	// The past goes by in steps; the clock waits for every acknowledgement.
+	// The past goes by in steps, in which every machine sends what it has measured
+	// in one message; the clock waits for every acknowledgement.
 	const step = 4 * time.Minute // less than what a cabinet's clock may be wrong by
-	for left := c.warm; left > 0; left -= step {
+	sim.Pack(int(step / time.Minute))
+	for left := c.warm; left > 0 && ctx.Err() == nil; left -= step {
 		messages := sim.Advance(step)
 		c.clock.Set(sim.Now())
 		if err := links.publish(ctx, messages, func(i int, m *simulate.Message) int {
@@ -166,14 +216,19 @@ func (c *demoCabinets) run(ctx context.Context) error {
 		}); err != nil {
 			return err
 		}
-		sent += len(messages)
+		c.played(c.warm - left + step)
 	}
+	if ctx.Err() != nil {
+		return nil
+	}
+	sim.Pack(1)
 	c.clock.Go(c.speed)
-	c.warmed(time.Since(start), sent)
+	c.warmed(time.Since(start))
 
 	tick := time.NewTicker(100 * time.Millisecond)
 	defer tick.Stop()
-	for {
+	end := demoLive.Add(simulate.DemoDays * 24 * time.Hour)
+	for sim.Now().Before(end) {
 		select {
 		case <-ctx.Done():
 			return nil
@@ -184,7 +239,9 @@ func (c *demoCabinets) run(ctx context.Context) error {
 				return err
 			}
 		}
+		c.crew.work(ctx, sim)
 	}
+	return nil
 }
 
 const demoLinks = 96

@@ -81,17 +81,3 @@ func (d *daemon) routes(ctx context.Context) error {
 	})
 	return err
 }
-
-// demoTechs are invented, like the rest of the demonstration.
-func demoTechs() route.Roster {
-	week := map[string]string{"mon-sun": "07:00-17:00"}
-	tech := func(id, name string, lat, lon float64, skills []string, van map[string]int) route.Member {
-		return route.Member{ID: id, Name: name, Start: route.Coordinates{Latitude: lat, Longitude: lon}, TimeZone: "America/New_York", Shift: week,
-			Skills: skills, Van: van, Contacts: []route.Reach{{Channel: "mqtt", To: "routes/" + id}}}
-	}
-	return route.Roster{MaxOvertime: time.Hour, Techs: []route.Member{
-		tech("ines", "Ines Calloway", 40.44, -79.99, []string{"refrigeration-mechanic"}, map[string]int{"evaporator fan motor": 2, "fan blade": 2, "filter drier": 1, "wire connectors": 10}),
-		tech("tobias", "Tobias Renn", 40.50, -80.10, nil, map[string]int{"condenser fan motor": 1, "door gasket": 2, "start relay": 1}),
-		tech("mara", "Mara Quist", 40.38, -79.84, []string{"electrician"}, map[string]int{"fuse": 6, "temperature probe": 2}),
-	}}
-}

@@ -6,9 +6,11 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"runtime"
 	"time"
 
 	"github.com/goccy/go-yaml"
+	"golang.org/x/sync/errgroup"
 
 	"coilward/collector"
 	"coilward/collector/fleet"
@@ -37,8 +39,15 @@ type scheduled struct {
 	Channel string        `yaml:"channel"`
 }
 
-// demoHorizon is for how many days people and weather are drawn, in all.
-const demoHorizon = 45
+// flow is how faults go on coming after those that days.yaml names.
+type flow struct {
+	From  time.Duration `yaml:"from"`  // after the live part begins
+	Every time.Duration `yaml:"every"` // between two, on average; by the exponential distribution
+	For   time.Duration `yaml:"for"`   // at most, should nobody repair it: somebody happens to see it
+}
+
+// DemoDays is for how many live days people, weather and faults are drawn.
+const DemoDays = 60
 
 // NewDemo returns the demonstration's fleet, beginning warmUp before live.
 func NewDemo(seed uint64, live time.Time, warmUp time.Duration) (*Fleet, error) {
@@ -48,15 +57,20 @@ func NewDemo(seed uint64, live time.Time, warmUp time.Duration) (*Fleet, error) 
 	}
 	var days struct {
 		Faults []scheduled `yaml:"faults"`
+		Then   flow        `yaml:"then"`
 	}
 	if err := yaml.UnmarshalWithOptions(demoDays, &days, yaml.Strict()); err != nil {
 		return nil, fmt.Errorf("demo/days.yaml: %w", err)
 	}
-	f, err := fromFile(file, Options{Seed: seed, Days: demoHorizon, Start: live.Add(-warmUp), Interval: 60, Name: "demo"})
+	all := DemoDays + int(warmUp.Hours()/24) + 1
+	f, err := fromFile(file, Options{Seed: seed, Days: all, Start: live.Add(-warmUp), Interval: 60, Name: "demo", NoTruth: true})
 	if err != nil {
 		return nil, err
 	}
 	if err := f.schedule(days.Faults, warmUp); err != nil {
+		return nil, fmt.Errorf("demo/days.yaml: %w", err)
+	}
+	if err := f.goOn(&days.Then, warmUp); err != nil {
 		return nil, fmt.Errorf("demo/days.yaml: %w", err)
 	}
 	f.begin()
@@ -67,6 +81,8 @@ func NewDemo(seed uint64, live time.Time, warmUp time.Duration) (*Fleet, error) 
 func fromFile(file *fleet.Fleet, o Options) (*Fleet, error) {
 	r := rand.New(rand.NewPCG(o.Seed, 0x64656d6f))
 	f := &Fleet{Options: o}
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0)) // a cabinet is tried for days before it is taken
 	for _, s := range file.Sites {
 		zone := s.Location
 		if zone == nil {
@@ -76,24 +92,27 @@ func fromFile(file *fleet.Fleet, o Options) (*Fleet, error) {
 		f.Sites = append(f.Sites, Site{ID: s.ID, Name: s.Name, Zone: zone.String(), Latitude: s.Latitude, Longitude: s.Longitude})
 		weather := DrawWeather(r, o.Days+2, 12*3600-offset)
 		for _, spec := range s.Machines {
-			own := rand.New(rand.NewPCG(r.Uint64(), r.Uint64()))
-			d, err := designFor(own, spec)
-			if err != nil {
-				return nil, err
-			}
-			has := spec.Channels
-			if has == 0 {
-				has = standardSet
-			}
-			m := machineOf(own, spec.ID, s.ID, d, has, &o, weather, offset, nil, nil)
-			m.Value, m.Set = int(spec.LoadValue), "file"
-			l := m.Link
-			// The plain form: the demonstration's clock runs fast, and relative times would run with it.
-			l.Relative, l.Battery, l.Clock, l.Batch, l.Loss = false, true, 0, 1, math.Min(l.Loss, 0.01)
+			own, m := rand.New(rand.NewPCG(r.Uint64(), r.Uint64())), new(Machine)
 			f.Machines = append(f.Machines, m)
+			g.Go(func() error {
+				d, err := designFor(own, spec)
+				if err != nil {
+					return err
+				}
+				has := spec.Channels
+				if has == 0 {
+					has = standardSet
+				}
+				*m = *machineOf(own, spec.ID, s.ID, d, has, &o, weather, offset, nil, nil)
+				m.Value, m.Set = int(spec.LoadValue), "file"
+				l := m.Link
+				// The plain form: the demonstration's clock runs fast, and relative times would run with it.
+				l.Relative, l.Battery, l.Clock, l.Batch, l.Loss = false, true, 0, 1, math.Min(l.Loss, 0.01)
+				return nil
+			})
 		}
 	}
-	return f, nil
+	return f, g.Wait()
 }
 
 // designFor draws a cabinet that is what the fleet file says.
@@ -148,19 +167,7 @@ func (f *Fleet) schedule(list []scheduled, warmUp time.Duration) error {
 			continue
 		}
 		ep := drawEpisode(r, m.Design, m.sampler.Has, float64(f.Options.Days), kind, s.Mode)
-		shift := (warmUp + s.At).Seconds() - ep.Onset
-		ep.Onset += shift
-		if ep.Onset < 0 {
-			ep.Onset = 0
-		}
-		ep.End = math.Inf(1)
-		if s.For > 0 {
-			ep.End = ep.Onset + s.For.Seconds()
-		}
-		for i := range ep.Intervals {
-			ep.Intervals[i][0] += shift
-			ep.Intervals[i][1] = math.Min(ep.Intervals[i][1]+shift, ep.End)
-		}
+		ep.move((warmUp + s.At).Seconds(), s.For.Seconds())
 		if s.Ramp > 0 {
 			ep.RampFor = s.Ramp.Seconds()
 		}
@@ -178,4 +185,57 @@ func (f *Fleet) schedule(list []scheduled, warmUp time.Duration) error {
 		m.Episodes = append(m.Episodes, ep)
 	}
 	return errors.Join(errs...)
+}
+
+// move puts a drawn episode at onset, s since the start, for last s; 0: until it
+// is repaired.
+func (ep *Episode) move(onset, last float64) {
+	shift := onset - ep.Onset
+	ep.Onset = max(0, onset)
+	ep.End = math.Inf(1)
+	if last > 0 {
+		ep.End = ep.Onset + last
+	}
+	for i := range ep.Intervals {
+		ep.Intervals[i][0] += shift
+		ep.Intervals[i][1] = math.Min(ep.Intervals[i][1]+shift, ep.End)
+	}
+}
+
+// goOn draws the faults that follow, on machines that have none then.
+func (f *Fleet) goOn(w *flow, warmUp time.Duration) error {
+	if w.Every <= 0 || w.For <= 0 {
+		return errors.New("then: every and for must be longer than 0")
+	}
+	r := rand.New(rand.NewPCG(f.Options.Seed, 0x7468656e))
+	end := float64(f.Options.Days) * 86400
+	for t := (warmUp + w.From).Seconds(); t < end; t += r.ExpFloat64() * w.Every.Seconds() {
+		m := f.Machines[r.IntN(len(f.Machines))]
+		ep := drawEpisode(r, m.Design, m.sampler.Has, float64(f.Options.Days), fault.Well, "")
+		last := w.For.Seconds()
+		switch ep.Fault {
+		case fault.Silent, fault.PowerLost, fault.DoorOpen: // these pass sooner, as they are drawn
+			last = math.Min(last, ep.End-ep.Onset)
+		}
+		if ep.Shape == Ramp { // sooner bad than years would make it: a demonstration is watched for hours
+			ep.RampFor = math.Min(ep.RampFor, last/3)
+		}
+		ep.Preexisting = false
+		ep.move(t, last)
+		if m.wellUntil(t, ep.End) {
+			m.Episodes = append(m.Episodes, ep)
+		}
+	}
+	return nil
+}
+
+// wellUntil reports whether no fault is drawn for from..to s, nor ends in the half day
+// before.
+func (m *Machine) wellUntil(from, to float64) bool {
+	for i := range m.Episodes {
+		if ep := &m.Episodes[i]; ep.Onset < to && from < ep.End+12*3600 {
+			return false
+		}
+	}
+	return true
 }

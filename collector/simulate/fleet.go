@@ -32,6 +32,7 @@ type Options struct {
 	SwapShare   float64     // of machines of which a temperature sensor is replaced
 	Name        string      // of the set, in the truth
 	Workers     int         // 0: as many as there are processors
+	NoTruth     bool        // nothing is kept of what really happened: half the work, and faults may end when somebody repairs them
 }
 
 // DefaultOptions is a fleet of 200 for training.
@@ -190,7 +191,7 @@ func NewFleet(o Options) (*Fleet, error) {
 // begin settles every machine, once its faults are known.
 func (f *Fleet) begin() {
 	f.gateways()
-	f.each(func(m *Machine) []Message { m.begin(f.Options.Days); return nil })
+	f.each(func(m *Machine) []Message { m.begin(&f.Options); return nil })
 }
 
 // gateways gives every machine of a site with a silent gateway the same silence.

@@ -70,8 +70,9 @@ func machineOf(r *rand.Rand, id, site string, d *Design, has collector.ChannelSe
 	return m
 }
 
-// begin settles the machine and, if it will have a physical fault, makes its twin.
-func (m *Machine) begin(days int) {
+// begin settles the machine and, if it will have a physical fault and the truth is
+// kept, makes its twin.
+func (m *Machine) begin(o *Options) {
 	for _, ep := range m.Episodes {
 		if !math.IsInf(ep.End, 1) && ep.Physical() && ep.Fault != fault.DoorOpen && ep.Fault != fault.PowerLost {
 			// Whoever repairs it opens the door for a while.
@@ -89,7 +90,10 @@ func (m *Machine) begin(days int) {
 		m.real.Step(&w, &m.well)
 	}
 	m.real.Trips, m.real.EnergyWh = 0, 1000*math.Floor(math.Abs(m.start/1e6)*7)
-	m.record = newRecord(m, days)
+	if o.NoTruth {
+		return
+	}
+	m.record = newRecord(m, o.Days)
 	for i := range m.Episodes {
 		if m.Episodes[i].Physical() {
 			t, s := *m.real, *m.sampler

@@ -94,7 +94,7 @@ func TestDemoIsPublishedOverMQTT(t *testing.T) {
 		t.Errorf("%d last wills for %d machines", h.wills, len(f.Machines))
 	}
 	for _, m := range f.Machines {
-		if n := h.sent[m.topic]; n < 100 || n > 200 {
+		if n := h.sent[m.topic]; n < 80 || n > 200 { // a link may have been down for a while
 			t.Errorf("%s: %d messages in 130 minutes", m, n)
 		}
 		if h.sent[m.statusTopic] == 0 {

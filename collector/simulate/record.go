@@ -150,6 +150,9 @@ func (r *record) out(c *Cabinet) (string, bool) {
 
 // step takes the state after a step; m.now is its time.
 func (r *record) step(m *Machine) {
+	if r == nil {
+		return
+	}
 	t := m.now
 	if h := int((t - 1) / 3600); h < len(r.hourly) {
 		x := &r.hourly[h]
@@ -293,6 +296,9 @@ func (r *record) grid(m *Machine, t float64) {
 
 // heard takes the messages sent in a step.
 func (r *record) heard(list []Message) {
+	if r == nil {
+		return
+	}
 	for i := range list {
 		if list[i].Status {
 			continue
