@@ -63,6 +63,7 @@ type daemon struct {
 	probed    func(address string)  // told the metrics' own address; may be nil
 	ready     func()                // told that messages are taken; may be nil
 	late      atomic.Uint64         // readings too late for the models
+	refused   atomic.Pointer[refusedFile]
 }
 
 const (

@@ -95,6 +95,10 @@ func (d *daemon) degraded() []board.Degraded {
 		out = append(out, board.Degraded{Part: "alerts", Text: "Findings cannot be kept, so nobody is told. " + (*err).Error()})
 	}
 	out = append(out, d.inUse.settingsHealth()...)
+	if r := d.refused.Load(); r != nil {
+		out = append(out, board.Degraded{Part: "fleet file", Since: r.since,
+			Text: "The fleet file has changed and was not taken; the one before stays in use. " + r.says})
+	}
 	if d.influx != nil {
 		if err := d.influx.Failing(); err != nil {
 			out = append(out, board.Degraded{Part: "second history", Text: "InfluxDB does not take the copy; the history keeps it until it does. " + err.Error()})
@@ -160,6 +164,12 @@ func (d *daemon) registerMetrics() {
 		return 1
 	})
 	gauge("coilward_fleet_machines", "Machines in the fleet file.", func() float64 { return float64(d.fleet.Load().Len()) })
+	gauge("coilward_fleet_file_refused", "1 while the fleet file on disk has errors and the one before it is in use.", func() float64 {
+		if d.refused.Load() != nil {
+			return 1
+		}
+		return 0
+	})
 	gauge("coilward_fleet_unlisted_machines", "Machines heard that the fleet file does not list.", func() float64 { return float64(len(d.fleet.Load().Unlisted())) })
 	gauge("coilward_alerts_open", "Alerts that are not over.", func() float64 { return float64(len(d.desk.Alerts())) })
 	gauge("coilward_notify_oldest_waiting_seconds", "For how long the oldest message to people has waited that should have been sent; 0 when none has.", func() float64 {
@@ -190,12 +200,25 @@ func (d *daemon) reload(ctx context.Context) {
 		return
 	}
 	if err != nil {
-		for _, e := range apart(err) {
+		problems := apart(err)
+		for _, e := range problems {
 			d.log.Error().Err(e).Msg("the fleet file was not taken; the one before stays in use")
 		}
+		r := &refusedFile{since: d.clock.Now(), says: problems[0].Error()}
+		if n := len(problems); n > 1 {
+			r.says += fmt.Sprintf(" And %d more: `coilward check` lists them.", n-1)
+		}
+		d.refused.Store(r)
 		return
 	}
+	d.refused.Store(nil)
 	d.log.Info().Int("machines", f.Len()).Int("sites", len(f.Sites)).Msg("fleet file read again")
+}
+
+// refusedFile is a fleet file that was not taken.
+type refusedFile struct {
+	since time.Time
+	says  string
 }
 
 // watched is a file that is looked at for changes.
