@@ -163,7 +163,7 @@ func (v value) duration(longest time.Duration) *time.Duration {
 		v.r.problem(v.line, "%s %v", v.what, err)
 		return nil
 	case d > longest:
-		v.r.problem(v.line, "%s %s is more than %s; write a shorter delay, or raise the limit it waits for", v.what, Delay(d), Delay(longest))
+		v.r.problem(v.line, "%s %s is more than %s; write a shorter delay", v.what, Delay(d), Delay(longest))
 		return nil
 	}
 	return &d
