@@ -82,7 +82,7 @@ func (c *importCommand) run(ctx context.Context, s *streams) int {
 	if err = errors.Join(err, finish(ctx)); ctx.Err() != nil {
 		err = errors.New("interrupted; what was taken is kept, give the same files again to go on")
 	}
-	fmt.Fprintf(s.err, "%d %s added, %d of them summed up, %d there already, %d bad\n", in.Added+in.Summed, plural(in.Added+in.Summed, "row"), in.Summed, in.Known, in.bad)
+	fmt.Fprintf(s.err, "%d %s added, %d of them summed up, %d there already, %d too old, %d bad\n", in.Added+in.Summed, plural(in.Added+in.Summed, "row"), in.Summed, in.Known, in.tooOld, in.bad)
 	switch {
 	case err != nil:
 		return fail(statusFailed, err)
@@ -105,7 +105,8 @@ type importer struct {
 	full int                         // rows at which to give some away
 	held map[string]collector.Millis // by machine, the newest quarter of an hour among rows
 	kept
-	bad int
+	bad    int
+	tooOld int
 
 	read atomic.Int64 // bytes of the files
 	told atomic.Int64 // rows given away
@@ -190,6 +191,12 @@ func (in *importer) file(ctx context.Context, name string, stdin io.Reader) erro
 		default:
 			line, _ = r.FieldPos(0)
 			row, err = in.row(columns, fields)
+		}
+		if old := tooOldError(0); errors.As(err, &old) {
+			if in.tooOld++; in.tooOld == 1 {
+				fmt.Fprintf(in.errors, "%s:%d: %v\n", nameOf(name), line, err)
+			}
+			continue
 		}
 		if err != nil {
 			if in.bad++; in.bad <= mostBadLines {

@@ -97,7 +97,7 @@ func (in *importer) row(columns []column, fields []string) (r collector.Reading,
 	case r.At > in.now.Add(collector.DefaultAhead):
 		return r, fmt.Errorf("time %s is in the future", r.At.Time().Format(time.RFC3339))
 	case r.At < in.oldest:
-		return r, fmt.Errorf("time %s is before all that is kept: see history.summary_days", r.At.Time().Format(time.RFC3339))
+		return r, tooOldError(r.At)
 	case r.Has == 0 && len(r.Extra) == 0 && r.Status == collector.NoStatus:
 		return r, errors.New("there is no value in it")
 	case r.Has != 0 && r.Status != collector.NoStatus:
@@ -136,4 +136,11 @@ func instantOf(text string) (collector.Millis, error) {
 		return collector.Millis(math.Round(s * 1000)), nil
 	}
 	return 0, fmt.Errorf("time is %q; write it as 2026-07-01T00:00:00Z, or in seconds since 1970", text)
+}
+
+// tooOldError is the time of a row that would be deleted at once.
+type tooOldError collector.Millis
+
+func (e tooOldError) Error() string {
+	return fmt.Sprintf("time %s is before all that is kept: see history.summary_days; rows like this are left out, and only counted", collector.Millis(e).Time().Format(time.RFC3339))
 }

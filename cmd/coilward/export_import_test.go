@@ -147,9 +147,9 @@ func TestImportByAge(t *testing.T) {
 	border := historytest.Start.Add(24 * time.Hour)
 	for run := range 2 {
 		status, said := im.typed(t, t.Context())
-		want := "5760 rows added, 2880 of them summed up, 0 there already, 0 bad"
+		want := "5760 rows added, 2880 of them summed up, 0 there already, 0 too old, 0 bad"
 		if run == 1 {
-			want = "0 rows added, 0 of them summed up, 5760 there already, 0 bad"
+			want = "0 rows added, 0 of them summed up, 5760 there already, 0 too old, 0 bad"
 		}
 		if status != statusOK || !strings.Contains(said, want) {
 			t.Fatalf("run %d: status %d, want %q: %s", run, status, want, said)
@@ -253,7 +253,7 @@ func TestImportWhileRunning(t *testing.T) {
 	imported := make(chan struct{})
 	go func() {
 		defer close(imported)
-		if status, said := im.typed(t, t.Context()); status != statusOK || !strings.Contains(said, "5760 rows added, 2880 of them summed up, 0 there already, 0 bad") {
+		if status, said := im.typed(t, t.Context()); status != statusOK || !strings.Contains(said, "5760 rows added, 2880 of them summed up, 0 there already, 0 too old, 0 bad") {
 			t.Errorf("status %d: %s", status, said)
 		}
 	}()
