@@ -3,6 +3,7 @@ package board
 import (
 	"context"
 	"net/http"
+	"strconv"
 	"strings"
 	"time"
 
@@ -66,7 +67,7 @@ func (b *Board) showDraft(w http.ResponseWriter, r *http.Request, status int, wh
 func (b *Board) draftData(r Reader, d draft, why string, problems []string) draftView {
 	file, effect := b.settings.InUse()
 	out := draftView{URL: "/settings/draft/" + d.ID, More: "/settings?draft=" + d.ID, Export: "/settings/export?draft=" + d.ID,
-		Changes: b.changeLines(r, file, fleet.Diff(effect.All, d.State)), Problems: problems, CanTry: b.trials != nil, Days: "14"}
+		Changes: b.changeLines(r, file, fleet.Diff(effect.All, d.State), effect.All, d.State), Problems: problems, CanTry: b.trials != nil, Days: "14"}
 	trade, _ := b.settings.Trade()
 	if f, err := file.With(d.State, nil); err == nil {
 		for _, a := range settings.Advise(f, d.State, trade) {
@@ -116,29 +117,53 @@ func (b *Board) saveForm(r Reader, d draft, sites []site2, why string, effect *s
 	return f
 }
 
-// changeLines put differences in words.
-func (b *Board) changeLines(r Reader, file *fleet.Fleet, ds []fleet.Difference) []changeLine {
+// changeLines put differences in words. Where they are between two settings that
+// are given, a value that is not set is told as what is inherited.
+func (b *Board) changeLines(r Reader, file *fleet.Fleet, ds []fleet.Difference, between ...*fleet.Overrides) []changeLine {
 	var out []changeLine
-	words := func(row *fleet.Setting, value string) string {
-		if value == "" {
+	var laid [2]*fleet.Fleet
+	for i, state := range between {
+		if f, err := file.With(state, nil); err == nil {
+			laid[i] = f
+		}
+	}
+	words := func(row *fleet.Setting, value string, scope fleet.Scope, side int) string {
+		if value != "" {
+			return r.settingWords(row, value)
+		}
+		if laid[side] == nil {
 			return "not set here"
 		}
-		text := r.shown(row, value)
-		if unit := r.settingUnit(row); unit == "°C" || unit == "°F" || unit == "K" {
-			text = strings.Replace(text, "-", minus, 1) + nb + unit
-		} else if unit != "" {
-			text += " " + unit
+		given, of := laid[side].Inherited(between[side], scope, row), row
+		if m, ok := file.Machine(scope.Machine); ok {
+			of = row.For(m.Product)
 		}
-		return text
+		if given.Inherited == "" {
+			trade, raiseAt := b.settings.Trade()
+			given.Inherited = settings.BuiltIn(of, trade, raiseAt)
+		}
+		return r.settingWords(row, given.Inherited) + " (" + given.From.String() + ")"
 	}
 	for _, d := range ds {
-		row, ok := fleet.SettingByKey(d.Key)
-		if !ok {
-			continue
+		if row, ok := fleet.SettingByKey(d.Key); ok {
+			out = append(out, changeLine{b.scopeTitle(file, d.Scope), row.Title, words(row, d.From, d.Scope, 0), words(row, d.To, d.Scope, 1)})
 		}
-		out = append(out, changeLine{b.scopeTitle(file, d.Scope), row.Title, words(row, d.From), words(row, d.To)})
 	}
 	return out
+}
+
+// settingWords writes a value with its unit.
+func (r Reader) settingWords(row *fleet.Setting, value string) string {
+	text := r.shown(row, value)
+	if _, err := strconv.ParseFloat(text, 64); err != nil {
+		return text // "none" has no unit
+	}
+	if unit := r.settingUnit(row); unit == "°C" || unit == "°F" || unit == "K" {
+		text = strings.Replace(text, "-", minus, 1) + nb + unit
+	} else if unit != "" {
+		text += " " + unit
+	}
+	return text
 }
 
 // saveDraft makes a version of a draft.

@@ -227,7 +227,7 @@ func TestSettingsAtTheBoard(t *testing.T) {
 	h.get("/settings?at=machine+cab-0403", "Warm limit", "Inherited: 5 (built in)", "5 °C or less (FDA Food Code")
 
 	draft := h.post("/settings", url.Values{"at": {"fleet"}, "limits.dairy.warm": {"4"}, "alerting.on_delay.medium": {"20 min"}, "alerting.off_delay": {"1m"}}, http.StatusSeeOther)
-	h.get(draft, "What would change", "Warm limit, dairy", "not set here", "4 °C", "20 min", "shorter than a compressor")
+	h.get(draft, "What would change", "Warm limit, dairy", "5 °C (built in)", "4 °C", "10 min (built in)", "20 min", "shorter than a compressor")
 	// More changes at another place go into the same draft.
 	more := strings.Replace(draft, "/settings/draft/", "/settings?at=site+"+site+"&draft=", 1)
 	h.get(more, "You are changing 3 values", "Inherited: 4 (fleet, by the settings)")

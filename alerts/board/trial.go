@@ -25,6 +25,7 @@ type Trials interface {
 
 // TrialOrder is what is to be tried.
 type TrialOrder struct {
+	InUse    *fleet.Overrides // the settings in use when it was ordered
 	State    *fleet.Overrides // the proposed settings, all of them
 	Draft    string           // the change that they are
 	Sites    []string         // only the machines of these
@@ -61,12 +62,12 @@ func (b *Board) startTrial(w http.ResponseWriter, r *http.Request) {
 		b.showDraft(w, r, http.StatusNotFound, "", nil)
 		return
 	}
-	o := TrialOrder{State: d.State, Draft: d.ID, Sites: r.PostForm["site"], By: readerOf(r).Name}
+	file, effect := b.settings.InUse()
+	o := TrialOrder{InUse: effect.All, State: d.State, Draft: d.ID, Sites: r.PostForm["site"], By: readerOf(r).Name}
 	var problems []string
 	if o.Days, ok = atoi(strings.TrimSpace(r.PostForm.Get("days"))); !ok || o.Days < 1 || o.Days > 90 {
 		problems = append(problems, "Choose between 1 and 90 days.")
 	}
-	file, _ := b.settings.InUse()
 	for _, id := range strings.FieldsFunc(r.PostForm.Get("machines"), func(c rune) bool { return c == ',' || c == ' ' || c == '\n' || c == '\r' }) {
 		if !file.Listed(id) {
 			problems = append(problems, "There is no machine "+id+" in the fleet file.")

@@ -72,9 +72,9 @@ func (b *Board) trialData(_ context.Context, r Reader, id string) (any, error) {
 	if !ok {
 		return nil, errGone
 	}
-	file, effect := b.settings.InUse()
-	home := b.homeZone()
-	out := trialView{ID: id, What: b.tried(&run, file), Changes: b.changeLines(r, file, fleet.Diff(effect.All, run.Order.State)), Cancel: "/trials/" + id + "/cancel", Err: run.Err}
+	file, _ := b.settings.InUse()
+	home, o := b.homeZone(), &run.Order
+	out := trialView{ID: id, What: b.tried(&run, file), Changes: b.changeLines(r, file, fleet.Diff(o.InUse, o.State), o.InUse, o.State), Cancel: "/trials/" + id + "/cancel", Err: run.Err}
 	switch {
 	case run.Ended.IsZero():
 		out.Running = true

@@ -227,7 +227,7 @@ func (t *trialDesk) replay(ctx context.Context, o board.TrialOrder, done func(fl
 // prepare puts all that the process needs into a folder, the history as a
 // checkpoint, and returns its arguments.
 func (t *trialDesk) prepare(ctx context.Context, dir string, o board.TrialOrder) ([]string, error) {
-	_, text, effect, _ := t.d.inUse.state()
+	_, text, _, _ := t.d.inUse.state()
 	if text == nil {
 		return nil, errors.New("the fleet file cannot be read")
 	}
@@ -244,7 +244,7 @@ func (t *trialDesk) prepare(ctx context.Context, dir string, o board.TrialOrder)
 		return nil, err
 	}
 	files := map[string][]byte{
-		"fleet.yaml": text, "now.yaml": effect.All.YAML(), "with.yaml": o.State.YAML(), "people.json": people, "visits.json": visits,
+		"fleet.yaml": text, "now.yaml": o.InUse.YAML(), "with.yaml": o.State.YAML(), "people.json": people, "visits.json": visits,
 		"trial.yaml": []byte("data_dir: .\nfleet_file: fleet.yaml\nnotify:\n  people_file: people.json\n"),
 	}
 	for name, b := range files {

@@ -75,7 +75,8 @@ func TestBoardTrialEqualsCommand(t *testing.T) {
 		t.Fatal(err)
 	}
 	proposed := overrides(t, lax)
-	id, err := d.trials.Start(board.TrialOrder{State: proposed, Days: 2, Suggest: 3, By: "Ana"})
+	_, effect := in.InUse()
+	id, err := d.trials.Start(board.TrialOrder{InUse: effect.All, State: proposed, Days: 2, Suggest: 3, By: "Ana"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -104,7 +105,6 @@ func TestBoardTrialEqualsCommand(t *testing.T) {
 		t.Fatal(err)
 	}
 	inUse := filepath.Join(dir, "now.yaml")
-	_, effect := in.InUse()
 	if err := os.WriteFile(inUse, effect.All.YAML(), 0o600); err != nil {
 		t.Fatal(err)
 	}
