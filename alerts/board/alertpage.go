@@ -82,6 +82,9 @@ func (b *Board) alertLine(r Reader, now time.Time, a *alerts.Alert) alertLine {
 		row.Chance = chance(a.Probability) + ", " + probability(a.Probability)
 	} else {
 		row.Title = causeWords[a.Cause]
+		if a.Cause == alerts.SharedLink {
+			row.Site = "several sites"
+		}
 		row.Machine = count(len(a.Members), "machine", "machines")
 	}
 	row.Limit = b.limitWords(r, a, now, loc)

@@ -194,3 +194,20 @@ func TestUndeliveredIsShown(t *testing.T) {
 		t.Error("it stays on the list for ever")
 	}
 }
+
+// The page of people fits a phone and a desk, and its button works in a browser.
+func TestPeopleInABrowser(t *testing.T) {
+	chrome := browser(t)
+	for name, width := range map[string]int64{"phone": 390, "desk": 1280} {
+		_, p, b := withPeople(t)
+		server := httptest.NewServer(b)
+		t.Cleanup(server.Close)
+		s := &phone{t: t, ctx: tab(t, chrome, width, 844, false), name: "people-" + name}
+		s.open(server.URL + "/people")
+		s.press("Send a test", "on its way since")
+		s.look()
+		if _, ok, err := p.LastTest(t.Context(), "ana", p.People()[0].Contacts[0]); err != nil || !ok {
+			t.Errorf("%s: nothing was sent: %v", name, err)
+		}
+	}
+}
