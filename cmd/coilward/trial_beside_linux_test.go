@@ -35,6 +35,7 @@ func BenchmarkIngestBesideTrial(b *testing.B) {
 	in := besideTrial(b, dir, sim)
 	in.turn(2 * time.Second)       // until everything is warm
 	var kinds [3][][]time.Duration // stopped, going on, stopped; a turn each
+	var used, on time.Duration     // by the trial, of the time that it went on
 	for b.Loop() {
 		child := in.trial()
 		for _, kind := range rand.Perm(len(kinds)) {
@@ -45,13 +46,18 @@ func BenchmarkIngestBesideTrial(b *testing.B) {
 			if err := syscall.Kill(child, signal); err != nil {
 				b.Fatalf("the trial was over too soon to measure beside it: %v", err)
 			}
+			before, from := cpuOf(b, child), time.Now()
 			kinds[kind] = append(kinds[kind], in.turn(time.Second))
+			if kind == 1 {
+				used, on = used+cpuOf(b, child)-before, on+time.Since(from)
+			}
 		}
 		if err := syscall.Kill(child, syscall.SIGSTOP); err != nil {
 			b.Fatal(err)
 		}
 	}
 	b.ReportMetric(0, "ns/op")
+	b.ReportMetric(float64(used)/float64(on), "trial-processors")
 	ms := func(kind int, share float64) float64 {
 		return float64(percentile(pool(kinds[kind]), share)) / float64(time.Millisecond)
 	}
@@ -211,6 +217,27 @@ func (in *besider) trial() (pid int) {
 		}
 	}
 	return childOf(in.b, os.Getpid())
+}
+
+// cpuOf is the processor time that a process has used.
+func cpuOf(b *testing.B, pid int) time.Duration {
+	b.Helper()
+	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	if err != nil {
+		b.Fatalf("the trial was over too soon to measure beside it: %v", err)
+	}
+	// proc_pid_stat(5): utime and stime are the 12th and 13th after the name, in
+	// ticks of 10 ms.
+	fields := strings.Fields(string(text[strings.LastIndexByte(string(text), ')')+1:]))
+	var ticks int64
+	for _, f := range fields[11:13] {
+		n, err := strconv.ParseInt(f, 10, 64)
+		if err != nil {
+			b.Fatal(err)
+		}
+		ticks += n
+	}
+	return time.Duration(ticks) * 10 * time.Millisecond
 }
 
 // childOf finds the one process that another has started.

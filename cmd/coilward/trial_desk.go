@@ -28,6 +28,7 @@ import (
 type trialDesk struct {
 	d       *daemon
 	program string // this program
+	start   func(*exec.Cmd) error
 	orders  chan string
 
 	mu   sync.Mutex // guards what follows
@@ -56,7 +57,7 @@ func newTrialDesk(d *daemon) (*trialDesk, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &trialDesk{d: d, program: program, orders: make(chan string, 1)}, nil
+	return &trialDesk{d: d, program: program, start: startLast, orders: make(chan string, 1)}, nil
 }
 
 // Start begins a trial, unless one is under way.
@@ -208,7 +209,7 @@ func (t *trialDesk) replay(ctx context.Context, o board.TrialOrder, done func(fl
 	cmd.Stdout = &limited{to: &out, left: mostResult}
 	problems := &progress{done: done}
 	cmd.Stderr = problems
-	if err := startLast(cmd); err != nil {
+	if err := t.start(cmd); err != nil {
 		return nil, fmt.Errorf("the trial cannot be started: %w", err)
 	}
 	if err := cmd.Wait(); err != nil {

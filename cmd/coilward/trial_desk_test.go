@@ -4,10 +4,13 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -65,6 +68,7 @@ const lax = "fleet: {limits: {sealed-beverage: {warm: 14}, dairy: {warm: 12}, tc
 func TestBoardTrialEqualsCommand(t *testing.T) {
 	d, config, stop := trying(t, 8, 3)
 	defer stop()
+	d.trials.start = (*exec.Cmd).Start // a busy computer would let it wait long
 	// What is in use is laid over the file as well, and people found something.
 	in := boardSettings{d.inUse}
 	if _, err := in.Save(t.Context(), settings.Change{Who: "Ana", Why: "test", State: overrides(t, "fleet: {alerting: {off_delay: 20m}}")}); err != nil {
@@ -197,6 +201,28 @@ func TestTrialProcessGivesWay(t *testing.T) {
 	}
 	if got := strings.TrimSpace(out.String()); got != "19 5" {
 		t.Errorf("its niceness and policy are %s, want 19 5", got)
+	}
+	// Its session is its own, and has the least weight where sessions have any.
+	cat := exec.CommandContext(t.Context(), "cat")
+	in, err := cat.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := startLast(cat); err != nil {
+		t.Fatal(err)
+	}
+	if text, err := os.ReadFile(fmt.Sprintf("/proc/%d/autogroup", cat.Process.Pid)); err == nil && !strings.HasSuffix(strings.TrimSpace(string(text)), "nice 19") {
+		t.Errorf("its session's weight is %q, want nice 19", text)
+	}
+	ofIt, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", cat.Process.Pid)) // pid (cat) state ppid pgrp session …
+	if err != nil {
+		t.Fatal(err)
+	}
+	if fields := strings.Fields(string(ofIt)); fields[5] != strconv.Itoa(cat.Process.Pid) {
+		t.Errorf("its session is %s, want its own, %d", fields[5], cat.Process.Pid)
+	}
+	if err := errors.Join(in.Close(), cat.Wait()); err != nil {
+		t.Error(err)
 	}
 	own := exec.CommandContext(t.Context(), program, "-c", "nice")
 	if b, err := own.Output(); err != nil || strings.TrimSpace(string(b)) == "19" {

@@ -1,8 +1,11 @@
 package main
 
 import (
+	"fmt"
+	"os"
 	"os/exec"
 	"runtime"
+	"strconv"
 	"syscall"
 
 	"golang.org/x/sys/unix"
@@ -11,9 +14,13 @@ import (
 // startLast starts a process that gives way to every other: it is given a processor
 // that nobody wants, and the disk when nobody reads. On Linux such priorities are a
 // thread's, and a process gets those of the thread that starts it: this one is not
-// used for anything else afterwards. They are a favour; without them the process
-// still has its bounded share.
+// used for anything else afterwards. It is also a session of its own: where the kernel
+// shares processors out among sessions (sched(7), autogroup), what the process uses
+// would be taken off what the daemon is due, whatever its priority there; its own
+// session gets the least. All are favours; without them the process still has its
+// bounded share.
 func startLast(cmd *exec.Cmd) error {
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true}
 	started := make(chan error)
 	go func() {
 		runtime.LockOSThread() // never unlocked: the thread ends with the goroutine
@@ -24,5 +31,9 @@ func startLast(cmd *exec.Cmd) error {
 		_, _, _ = unix.Syscall(unix.SYS_IOPRIO_SET, whoThread, 0, classIdle)
 		started <- cmd.Start()
 	}()
-	return <-started
+	if err := <-started; err != nil {
+		return err
+	}
+	_ = os.WriteFile(fmt.Sprintf("/proc/%d/autogroup", cmd.Process.Pid), []byte(strconv.Itoa(niceness)), 0)
+	return nil
 }
