@@ -81,7 +81,7 @@ func (t *Tracker) currents(r *collector.Reading, b int, dt, well float64, amb bo
 	case collector.CompressorCurrent:
 		a = r.Value[collector.CompressorCurrent]
 	case collector.MainsCurrent:
-		a = r.Value[collector.MainsCurrent]
+		a = r.Value[collector.MainsCurrent] - t.Run.Beside() // lights come on, and are no fault of the compressor
 	}
 	if a <= 0.05 || !r.Has.Has(collector.CompressorCurrent) && !r.Has.Has(collector.MainsCurrent) {
 		return

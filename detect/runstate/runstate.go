@@ -61,6 +61,15 @@ func (s *State) Level() float64 {
 	return 0
 }
 
+// Beside returns what the rest of the machine draws while the compressor runs, A:
+// fans, lights, heaters. It is 0 where the compressor's own current is measured.
+func (s *State) Beside() float64 {
+	if s.source != collector.MainsCurrent || !s.mains.ready() {
+		return 0
+	}
+	return math.Max(float64(s.mains.path[1].base), 0)
+}
+
 // Inrush reports whether the newest reading caught a start.
 func (s *State) Inrush() bool { return s.inrush }
 

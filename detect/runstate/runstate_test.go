@@ -149,6 +149,9 @@ func TestMainsUnderLights(t *testing.T) {
 		if i > 60 && s.Running != on {
 			wrong++
 		}
+		if own := a - s.Beside(); i > 1440 && s.Running && math.Abs(own-2.6) > 0.15 {
+			t.Fatalf("minute %d: the compressor draws %.2f A, want 2.6", i, own)
+		}
 	}
 	if wrong > 0 {
 		t.Errorf("%d minutes of 4 days are wrong", wrong)
