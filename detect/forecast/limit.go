@@ -41,6 +41,11 @@ var sudden = [fault.Num]float64{
 	fault.PowerLost: .75, fault.DoorOpen: 2,
 }
 
+// slowest bounds by how much what is seen may slow a sudden fault's drift. The
+// sensor sits in one place, and the warmest product in another: without the fan
+// it is warm at the top long before the sensor says so.
+const slowest = 0.5
+
 // spread is the factor between the middle and the bounds of a drift.
 const spread = 1.7
 
@@ -86,7 +91,7 @@ func Limit(in *Input, p *[fault.Num]float64) Times {
 	if in.Elapsed > 1 {
 		w := math.Min(in.Elapsed/6, 0.6)
 		seen := math.Max(in.Product-in.Start, 0) / in.Elapsed / math.Max(gap, 0.1) * 1.3
-		rate = rate*(1-w) + w*math.Max(seen, 0.15*rate)
+		rate = rate*(1-w) + w*math.Max(seen, slowest*rate)
 	}
 	// Newton's law of cooling, from the start. In a room that is hardly warmer
 	// than the limit it takes for ever, and the room is known to a kelvin or two
@@ -133,10 +138,13 @@ func drifting(in *Input) Times {
 	return Times{Early: left / spread, Mid: left * cautious, Late: left * spread}
 }
 
-// cold forecasts freezing under a compressor that does not stop. The coldest
-// product lies about a kelvin and a half below the mean.
+// ColdestBelow is how far under the mean the coldest product lies, next to the
+// outlet of the coil, K (from simulated fleets).
+const ColdestBelow = 1.4
+
+// cold forecasts freezing under a compressor that does not stop.
 func cold(in *Input) Times {
-	const below = 1.4
+	const below = ColdestBelow
 	rate := math.Max((in.Product-in.Air)/2.5, 0.25*(in.AirSlow-in.Air)/1.25)
 	room := in.Product - below - in.Cold
 	if room <= 0 {
