@@ -137,7 +137,7 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 	}
 	out := m.outOfLimits(at)
 	if !o.Is {
-		if !s.Suspicion.take(sick, m.raiseAt, m.pressing()) && !out {
+		if !s.Suspicion.take(sick, m.raiseAt, m.needed(q, at)) && !out {
 			return
 		}
 		s.Suspicion = 0
@@ -239,6 +239,24 @@ func (m *Machine) outOfLimits(at collector.Millis) bool {
 func (m *Machine) pressing() bool {
 	a := float64(m.s.MeanAir[0])
 	return m.s.AirAt != 0 && (a > float64(m.spec.Limits.Warm) || a < float64(m.spec.Limits.Cold))
+}
+
+// needed is how much must add up before a finding is raised: the more, the longer
+// the product holds.
+func (m *Machine) needed(q *[diagnose.NumStates]float64, at collector.Millis) float64 {
+	if m.pressing() {
+		return enoughAtOnce
+	}
+	var o open
+	o.Since = m.s.WentWell
+	if o.NumCand = int32(copy(o.Cand[:], candidates(q))); m.s.Suspicion < enoughAtOnce || o.NumCand == 0 {
+		return enough
+	}
+	o.Fault = o.Cand[0].Fault
+	if m.forecast(&o, at); o.LimitEarly == 0 {
+		return enough
+	}
+	return needed(float64(o.LimitEarly-at) / 60000)
 }
 
 // steady takes half of what a new forecast moves: forecasts of a cycling

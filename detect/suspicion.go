@@ -9,11 +9,15 @@ import "math"
 type suspicion float32
 
 const (
-	// enough is the sum at which a finding is raised, nat·min.
-	enough = 45
+	// enough is the sum at which a finding is raised where nothing presses, nat·min:
+	// half an hour of certainty. Most of what is found wrongly is gone by then.
+	enough = 200
 	// enoughAtOnce is the same where the air is already outside the product's
 	// limits: there is no time to be surer.
 	enoughAtOnce = 15
+	// watching is the share of the time that the product has left, at worst, that
+	// may be spent on being surer.
+	watching = 0.05
 	// slack is how far the odds may lie under those wanted and still count, nats.
 	slack = 2.1
 	// surest and soothing bound what one minute can add and take, nats.
@@ -25,17 +29,19 @@ const (
 )
 
 // take adds a look at probability p of trouble, wanted being the probability
-// at which to raise, and reports whether it is enough; pressing means that the
-// air is outside the product's limits.
-func (s *suspicion) take(p, wanted float64, pressing bool) bool {
+// at which to raise, and reports whether it comes to what is needed.
+func (s *suspicion) take(p, wanted, needed float64) bool {
 	mark := logit(wanted) - slack
 	odds := math.Min(logit(p), math.Max(surest, mark+1.5))
 	add := math.Max(odds-mark, -soothing) * lookEvery / 60000
 	*s = suspicion(math.Min(math.Max(float64(*s)+add, 0), 2*enough))
-	if pressing {
-		return *s >= enoughAtOnce && p >= least
-	}
-	return *s >= enough && p >= least
+	return float64(*s) >= needed && p >= least
+}
+
+// needed is the sum at which a finding is raised when the product has so long
+// left at worst, minutes.
+func needed(left float64) float64 {
+	return math.Min(math.Max(left*watching*surest, enoughAtOnce), enough)
 }
 
 func logit(p float64) float64 {
