@@ -11,6 +11,7 @@ import (
 	"coilward/detect/diagnose"
 	"coilward/detect/fault"
 	"coilward/detect/feature"
+	"coilward/detect/forecast"
 	"coilward/detect/life"
 	"coilward/detect/sensitivity"
 	"coilward/detect/thermal"
@@ -215,9 +216,9 @@ func (m *Machine) visited(at collector.Millis) {
 
 // fillMinutes is how long filling and service may take before a warm cabinet
 // with an open door is a fault, min. (FDA Food Code 4-204.111 lets the air of a
-// vending machine pass 5 °C for 30 min after it was filled or serviced; at 25
+// vending machine pass 5 °C for 30 min after it was filled or serviced; at 28
 // there is still time to say so.)
-const fillMinutes = 25
+const fillMinutes = 28
 
 // serviceMinutes is how long a service with the door open takes, on average
 // (common practice, no source).
@@ -256,7 +257,7 @@ func (m *Machine) withhold(score *diagnose.Score, v *feature.Vector, at collecto
 	if open := t.DoorMinutes(); open > fillMinutes {
 		score[fault.DoorOpen] += float32(math.Min((open-fillMinutes)/serviceMinutes+2, 10))
 	}
-	if t.WarmMinutes() < fill {
+	if t.WarmMinutes(at) < fill {
 		score[fault.DoorOpen] = min(score[fault.DoorOpen], score[diagnose.WarmLoad])
 	}
 }
@@ -272,7 +273,7 @@ func (m *Machine) keepsBand(score *diagnose.Score) {
 	}
 	room, gone := float64(m.spec.Limits.Warm)-well, now-well
 	if gone < 0 {
-		room, gone = well-float64(m.spec.Limits.Cold), -gone
+		room, gone = well-float64(m.spec.Limits.Cold)-forecast.ColdestBelow, -gone
 	}
 	share := gone / math.Max(room, 0.5)
 	if share < 0.5 {

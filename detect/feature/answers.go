@@ -88,18 +88,24 @@ func (t *Tracker) PullingDown(at collector.Millis) bool {
 	return t.warmedAt != 0 && at-t.warmedAt < pullDown*3600000
 }
 
-// WarmMinutes returns for how long the door has been open, or the compressor
-// has run without getting the air down, whichever is longer.
-func (t *Tracker) WarmMinutes() float64 { return float64(max(t.doorOpenFor, t.runWarm)) }
+// WarmMinutes returns for how long something may have stood open: the door, where
+// a switch says so; else the compressor has run for so long without getting the
+// air down, counted from when the switch, if there is one, said that it was shut.
+func (t *Tracker) WarmMinutes(at collector.Millis) float64 {
+	switch {
+	case t.doorOpenFor > 0:
+		return float64(t.doorOpenFor)
+	case t.doorShut != 0:
+		return math.Min(float64(t.runWarm), float64(at-t.doorShut)/60000)
+	}
+	return float64(t.runWarm)
+}
 
 // DoorMinutes returns for how long the door's switch has said that it is open.
 func (t *Tracker) DoorMinutes() float64 { return float64(t.doorOpenFor) }
 
-// DoorShut reports whether a door switch says that the door is shut, and has
-// said so for the last hour.
-func (t *Tracker) DoorShut() bool {
-	return t.seen.Has(collector.Door) && t.doorOpenFor == 0 && t.doorShare.v < 0.05
-}
+// DoorShut reports whether a door switch says that the door is shut.
+func (t *Tracker) DoorShut() bool { return t.seen.Has(collector.Door) && t.doorOpenFor == 0 }
 
 // SupplyDead returns for how many minutes there has been no mains supply; known
 // is false on a machine none of whose channels can tell.

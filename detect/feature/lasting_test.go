@@ -157,3 +157,90 @@ func TestVisits(t *testing.T) {
 		}
 	}
 }
+
+// Somebody who fills a machine leaves it warm: what counts is for how long it
+// stays so once the door is shut.
+func TestDoorThatWasJustShut(t *testing.T) {
+	c := newCabinet(8)
+	tr := c.tracker()
+	with := func(open float64) *collector.Reading {
+		r := c.next()
+		r.Has = r.Has.With(collector.Door)
+		r.Value[collector.Door] = open
+		return r
+	}
+	for range 2 * 1440 {
+		tr.Observe(with(0), 1)
+	}
+	// From here on it runs all the time, and its air is warm.
+	warm := func(open float64) {
+		r := with(open)
+		r.Value[collector.CabinetAir], r.Value[collector.CompressorCurrent] = 11, c.amps
+		tr.Observe(r, 0)
+	}
+	for range 24 {
+		warm(1)
+	}
+	if m := tr.WarmMinutes(c.at); m < 23 || m > 25 {
+		t.Errorf("with the door open for 24 min: %.0f min", m)
+	}
+	for m := range 20 {
+		warm(0)
+		if got := tr.WarmMinutes(c.at); got > float64(m) {
+			t.Fatalf("%d min after it was shut: %.0f min", m, got)
+		}
+	}
+	if got := tr.WarmMinutes(c.at); got < 18 {
+		t.Errorf("19 min after it was shut it is still warm: %.0f min", got)
+	}
+}
+
+// While a warm load is cooled down, what is averaged is the load; at the first
+// ordinary cut-out the averages begin anew.
+func TestAveragesBeginAfterThePullDown(t *testing.T) {
+	c := newCabinet(9)
+	tr := c.tracker()
+	c.live(&tr, 3, 1)
+	slow := feature.Slow(feature.AirCoil)
+	if v := fill(&tr, c.at); !v.Has[slow] || !v.Has[feature.LoadSlow] {
+		t.Fatal("nothing is averaged yet")
+	}
+	c.warm = 6
+	c.live(&tr, 3.0/24, 0)
+	if v := fill(&tr, c.at); !v.Has[slow] {
+		t.Fatal("averages are gone while it is warm")
+	}
+	c.warm = 0
+	c.live(&tr, 1.5/24, 0)
+	if v := fill(&tr, c.at); v.Has[slow] || v.Has[feature.LoadSlow] {
+		t.Error("averages over the warm load are kept after it is cold")
+	}
+	c.live(&tr, 1, 0)
+	if v := fill(&tr, c.at); !v.Has[slow] || !v.Has[feature.LoadSlow] {
+		t.Error("a day later nothing is averaged")
+	}
+}
+
+// How warm is too warm to rest is what this machine's own starts say: the same
+// air is a standstill at one that always starts at once, and not at one whose
+// starts scatter.
+func TestRestsWarmByItsOwnStarts(t *testing.T) {
+	rests := func(scatter float64) float64 {
+		c := newCabinet(10)
+		tr := c.tracker()
+		for day := range 5 * 48 { // half hours
+			c.warm = scatter * float64(day%2)
+			c.live(&tr, 0.5/24, 1)
+		}
+		c.warm = 0
+		for range 90 { // it rests at 5.7 °C; it used to start at 5
+			r := c.next()
+			r.Value[collector.CabinetAir], r.Value[collector.CompressorCurrent] = 5.7, 0
+			tr.Observe(r, 0)
+		}
+		return minutesOf(fill(&tr, c.at), feature.OffWarm)
+	}
+	if prompt, ragged := rests(0), rests(1.5); prompt < 60 || ragged > 5 {
+		t.Errorf("over its starts for %.0f min, and %.0f min where they scatter; want over 60 and none", prompt, ragged)
+	}
+}

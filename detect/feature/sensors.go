@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"coilward/collector"
+	"coilward/detect/runstate"
 )
 
 // sensors watches every channel for what no cabinet does: standing dead still
@@ -69,6 +70,7 @@ func (s *sensors) observe(t *Tracker, r *collector.Reading, dt float64) {
 	}
 	for c := range r.Has.All {
 		s.ch[c].missing = 0
+		s.ch[c].odd *= float32(math.Exp(-dt / 240))
 	}
 	for c := range (r.Has & stillTemperatures).All {
 		h := &s.ch[c]
@@ -78,17 +80,12 @@ func (s *sensors) observe(t *Tracker, r *collector.Reading, dt float64) {
 			continue
 		}
 		d := math.Abs(float64(x - h.prev))
-		h.odd *= float32(math.Exp(-dt / 240))
 		if d > 1e-6 {
 			h.usual = max(h.usual*float32(math.Exp(-dt/(14*1440))), min(h.same, 600))
 			h.same = 0
 		} else if moving {
 			h.same += float32(dt)
-			limit := 3*max(h.usual, 15) + 60
-			if c == collector.Ambient {
-				limit = 3*max(h.usual, 60) + 180
-			}
-			if h.same > limit {
+			if h.same > stillFor(c, h.usual, t.wellMinutes) {
 				h.odd = min(h.odd+float32(dt)/15, 8)
 			}
 		}
@@ -98,6 +95,19 @@ func (s *sensors) observe(t *Tracker, r *collector.Reading, dt float64) {
 		}
 		h.prev = x
 	}
+}
+
+// stillFor is how long a channel may show the same value while others move,
+// minutes: by far the longest of its usual rests while its ways are little known,
+// and somewhat longer than that once it has been watched for days.
+func stillFor(c collector.Channel, usual, watched float32) float32 {
+	if watched > 3*1440 {
+		return 1.5*max(usual, 10) + 45
+	}
+	if c == collector.Ambient { // a room may rest all night
+		return 3*max(usual, 60) + 180
+	}
+	return 3*max(usual, 15) + 60
 }
 
 // tubes are the channels whose sensor sits on a tube, which refrigerant heats
@@ -110,4 +120,59 @@ func leap(c collector.Channel, dt float64) float64 {
 		return 25 + 5*dt
 	}
 	return 12 + 2.5*dt
+}
+
+// currents are the channels that can only say that the compressor rests by
+// saying nothing.
+const currents = 1<<collector.CompressorCurrent | 1<<collector.MainsCurrent
+
+// dipsAtRest is how often the air must fall by most of its band while a current
+// says that the compressor rests. Once may be warm product that gives its heat to
+// cold, and nothing cools a cabinet three times but its compressor.
+const dipsAtRest = 3
+
+// quickLook is how often a reading must come, minutes, for a dip to count in full:
+// between slow ones the compressor may have run unseen.
+const quickLook = 1.5
+
+// atRest watches a compressor that is said to rest while the air goes on falling
+// as if it ran: then the current is not measured.
+func (t *Tracker) atRest(r *collector.Reading, dt float64) {
+	src, ok := t.Run.Source()
+	if !ok || !t.Run.Known || t.Run.Running || currents&(1<<src) == 0 || r.At-t.warmedAt < 45*60000 {
+		t.restTop, t.restDips = float32(t.air5.v), 0
+		return
+	}
+	a := float32(t.air5.v)
+	t.restTop = max(t.restTop, a)
+	if dip := max(0.6*(t.cutIn.mean-t.cutOut.mean), 1); t.restTop-a > dip {
+		t.restTop = a
+		if a < t.cutIn.mean { // over it, it is a cabinet that warms, and whose door is opened
+			t.restDips += float32(math.Min(1, quickLook/math.Max(dt, 0.1)))
+		}
+	}
+	if t.restDips >= dipsAtRest {
+		t.sensor.ch[src].odd = 8
+		t.restDips = 0
+	}
+}
+
+// believed returns the reading without the current that told the run state, once
+// that is not to be believed, and lets the state be found anew by other channels.
+func (t *Tracker) believed(r *collector.Reading) *collector.Reading {
+	doubted := collector.ChannelSet(0)
+	for c := range (r.Has & currents).All {
+		if t.sensor.bad(c) {
+			doubted |= 1 << c
+		}
+	}
+	if doubted == 0 {
+		return r
+	}
+	if src, ok := t.Run.Source(); ok && doubted&(1<<src) != 0 {
+		t.Run = runstate.State{}
+	}
+	x := *r
+	x.Has &^= doubted
+	return &x
 }

@@ -16,11 +16,12 @@ var broken = []struct {
 	spoil   func(r *collector.Reading, m int)
 	within  int // minutes in which it must be suspected
 }{
-	{"coil outlet stands dead still", collector.CoilOut, func(r *collector.Reading, _ int) { r.Value[collector.CoilOut] = -4.2 }, 300},
-	{"air stands dead still", collector.CabinetAir, func(r *collector.Reading, _ int) { r.Value[collector.CabinetAir] = 3.1 }, 300},
+	{"coil outlet stands dead still", collector.CoilOut, func(r *collector.Reading, _ int) { r.Value[collector.CoilOut] = -4.2 }, 130},
+	{"air stands dead still", collector.CabinetAir, func(r *collector.Reading, _ int) { r.Value[collector.CabinetAir] = 3.1 }, 130},
 	{"condenser jumps to and fro", collector.Condenser, func(r *collector.Reading, m int) { r.Value[collector.Condenser] = 30 + 60*float64(m%2) }, 10},
 	{"air jumps to and fro", collector.CabinetAir, func(r *collector.Reading, m int) { r.Value[collector.CabinetAir] = 4 + 40*float64(m%2) }, 10},
 	{"coil inlet is gone", collector.CoilIn, func(r *collector.Reading, _ int) { r.Has &^= 1 << collector.CoilIn }, 90},
+	{"current says nothing while the air is cooled", collector.CompressorCurrent, func(r *collector.Reading, _ int) { r.Value[collector.CompressorCurrent] = 0 }, 150},
 	{"current is gone", collector.CompressorCurrent, func(r *collector.Reading, _ int) { r.Has &^= 1 << collector.CompressorCurrent }, 90},
 }
 

@@ -36,6 +36,9 @@ type Tracker struct {
 	load2, load10             scalar
 	cutIn, cutOut             scalar // air at starts and stops
 	recentIn, recentOut       decay
+	restTop                   float32 // the warmest air since it fell last at rest
+	restDips                  float32 // times the air fell by most of its band while the compressor is said to rest
+	topIn                     float32 // the warmest at which it still started while well, slowly forgotten
 	nIn, nOut                 float32
 	air5, air20, air80, air90 decay
 	airMean, airTrend         scalar
@@ -49,7 +52,9 @@ type Tracker struct {
 	callNoRun, noCallWarm     spell
 	callCold                  spell
 	doorOpenFor               float32
+	pulling                   bool             // much warmer than it starts at; what is averaged until it has cooled down is of the load
 	doorOpened                collector.Millis // when it was opened; 0 while shut
+	doorShut                  collector.Millis // when it was last shut
 	doorShare                 decay
 	noSupply                  float32
 	volts                     scalar
@@ -118,7 +123,7 @@ func (t *Tracker) Observe(r *collector.Reading, well float64) {
 		t.latest[c], t.lastAt[c] = float32(r.Value[c]), r.At
 	}
 	t.wellMinutes += float32(dt * well)
-	ev := t.Run.Observe(r)
+	ev := t.Run.Observe(t.believed(r))
 	t.sensor.observe(t, r, dt)
 	t.decayCounts(dt)
 	t.cycle(r, ev, well)
@@ -166,6 +171,7 @@ func (t *Tracker) cycle(r *collector.Reading, ev runstate.Event, well float64) {
 			t.nIn++
 			if math.Abs(float64(air)-float64(t.cutIn.mean)) < 3+2*span {
 				t.cutIn.learn(float64(air), well, 60)
+				t.topOfStarts(float64(t.air5.v), well)
 			}
 		}
 	case runstate.Stopped, runstate.FailedStart:
@@ -181,6 +187,10 @@ func (t *Tracker) cycle(r *collector.Reading, ev runstate.Event, well float64) {
 			short := 0.0
 			if float64(air) > float64(t.cutOut.mean)+0.5*span {
 				short = 1
+			}
+			if t.pulling && short == 0 {
+				t.pulling = false
+				t.Restart()
 			}
 			t.shortStops.add(short, 1, 3)
 			t.recentOut.add(float64(air), 1, 3)
@@ -254,9 +264,11 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 	t.habits(r.At, a > float64(t.cutIn.mean)+0.8, dt)
 	in, out := float64(t.cutIn.mean), float64(t.cutOut.mean)
 	// Cold is what goes towards freezing the product, not a tenth under the usual.
+	t.atRest(r, dt)
+	t.pulling = t.pulling || float64(t.air20.v) > in+pullsFrom
 	high, low := a > in+0.8, a < out-math.Max(0.7, 0.4*(out-float64(t.spec.cold)))
 	if t.Run.Known {
-		t.offWarm.grow(!t.Run.Running && high, t.Run.Running && t.Run.Minutes(r.At) > 4 || a < in, dt, well)
+		t.offWarm.grow(!t.Run.Running && float64(t.air5.v) > t.startsBelow(), t.Run.Running && t.Run.Minutes(r.At) > 4 || a < in, dt, well)
 		grow(&t.runWarm, t.Run.Running && high, a < in+0.3, dt)
 		t.runNoCool.grow(t.Run.Running && t.Run.Minutes(r.At) > 6 && high && t.doorOpenFor == 0 && t.air5.v > t.air20.v-0.1,
 			a < in+0.3 || t.air5.v < t.air20.v-0.3, dt, well)
@@ -293,6 +305,37 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 		t.callCold.grow(call && low, !call || a > out-0.2, dt, well)
 	}
 }
+
+// Above how much over the usual start, at least, a machine at rest is warm, K:
+// where its starts are not known yet, and where they are.
+const (
+	restsWarm      = 0.8
+	restsWarmKnown = 0.35
+	topKept        = 0.99 // of the warmest start's distance, from one start to the next
+)
+
+// topOfStarts takes in at what air it started.
+func (t *Tracker) topOfStarts(air, well float64) {
+	if well < 0.5 {
+		return
+	}
+	in := float64(t.cutIn.mean)
+	t.topIn = float32(math.Max(in+(float64(t.topIn)-in)*topKept, air))
+}
+
+// startsBelow returns the air that a machine at rest does not reach while it is
+// well: the warmest at which it used to start, and a little.
+func (t *Tracker) startsBelow() float64 {
+	in := float64(t.cutIn.mean)
+	if t.nIn < 12 || t.topIn == 0 {
+		return in + restsWarm
+	}
+	return math.Max(float64(t.topIn)+0.15, in+restsWarmKnown)
+}
+
+// pullsFrom is how far over its usual start the air of a machine is that cools
+// down a warm load, K.
+const pullsFrom = 2
 
 // grow adds to a duration while a condition holds and takes it back when its
 // contrary does; between the two it stays.
@@ -334,6 +377,9 @@ func (t *Tracker) door(r *collector.Reading, dt float64) {
 	}
 	if t.doorOpened != 0 && r.At-t.doorOpened >= visitMinutes*60000 {
 		t.visited, t.visitLong = r.At, float32(r.At-t.doorOpened)/60000 // who unplugs it to work is silent meanwhile
+	}
+	if t.doorOpened != 0 {
+		t.doorShut = r.At
 	}
 	t.doorOpenFor, t.doorOpened = 0, 0
 	t.doorShare.add(0, dt, 60)
