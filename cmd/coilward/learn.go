@@ -22,6 +22,7 @@ type learnCommand struct {
 	Holdout    bool             `help:"Leave every second machine of the reference fleets out, and try the table on them."`
 	Looks      float64          `default:"1" placeholder:"SHARE" help:"Share of the usual number of looks at a machine; less takes less time and memory."`
 	Seed       uint64           `default:"1" help:"Of what is drawn by lot. The same seed and fleets give the same table."`
+	Bags       int              `default:"4" help:"How many fits the table is the mean of, each to machines drawn anew; 0 is one fit to all as they are."`
 	Iterations int              `default:"60" help:"Most steps of the fit."`
 	Ridge      float64          `default:"4e-5" help:"Penalty on the size of the weights."`
 	Smooth     float64          `default:"3e-5" help:"Penalty on the bends of the weights between knots."`
@@ -64,7 +65,7 @@ func (c *learnCommand) learn(ctx context.Context, s *streams) error {
 			return err
 		}
 	}
-	m, err := learn.Fit(lesson.fleets, learn.Options{Seed: c.Seed, Ridge: c.Ridge, Smooth: c.Smooth, Iterations: c.Iterations, Progress: func(i int, loss float64) {
+	m, err := learn.Fit(lesson.fleets, learn.Options{Seed: c.Seed, Ridge: c.Ridge, Smooth: c.Smooth, Iterations: c.Iterations, Bags: c.Bags, Progress: func(i int, loss float64) {
 		if i%10 == 0 {
 			say(s.err, "step %d: %.4f nats an example after %.0f s", i, loss, time.Since(start).Seconds())
 		}
@@ -106,6 +107,9 @@ func (c *learnCommand) version(fleets []string) string {
 		fmt.Fprintf(&b, "%s ", c.Date)
 	}
 	fmt.Fprintf(&b, "with seed %d", c.Seed)
+	if c.Bags > 0 {
+		fmt.Fprintf(&b, ", the mean of %d fits", c.Bags)
+	}
 	if c.Looks != 1 {
 		fmt.Fprintf(&b, ", %g of the looks", c.Looks)
 	}

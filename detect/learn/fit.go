@@ -23,6 +23,10 @@ type Options struct {
 	Iterations int     // at most; 60
 	NoThinning bool    // learn from the examples as they are, with no channel taken away
 
+	// Bags is how many fits the table is the mean of, each to machines drawn anew
+	// (Breiman 1996, by the weights of Rubin 1981); 0 is one fit to all as they are.
+	Bags int
+
 	// Progress is told of every iteration; may be nil.
 	Progress func(iteration int, loss float64)
 }
@@ -71,10 +75,31 @@ func Fit(fleets []Fleet, o Options) (*Model, error) {
 	}
 	obj := m.objective(examples, w, &o)
 	m.centre = obj.centre
-	if err := m.minimise(obj, &o); err != nil {
-		return nil, err
+	if o.Bags < 1 {
+		return m, m.minimise(obj, &o)
 	}
-	return m, nil
+	return m, m.bags(obj, fleets, examples, w, &o)
+}
+
+// bags fits to machines drawn anew, several times, and takes the mean.
+func (m *Model) bags(obj *objective, fleets []Fleet, examples []*Example, w []float64, o *Options) error {
+	rng := rand.New(rand.NewPCG(o.Seed, 0x62616773))
+	sum := make([]float64, obj.dim())
+	loss, steps := 0.0, 0
+	for range o.Bags {
+		obj.reweigh(redrawn(fleets, examples, w, rng))
+		obj.centre = obj.alone()
+		if err := m.minimise(obj, o); err != nil {
+			return err
+		}
+		for i, x := range m.weight {
+			sum[i] += x / float64(o.Bags)
+		}
+		loss += m.Loss / float64(o.Bags)
+		steps += m.Iterations
+	}
+	m.weight, m.Loss, m.Iterations = sum, loss, steps
+	return nil
 }
 
 // objective is the problem of the fit; each example stands in it twice.

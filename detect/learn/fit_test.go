@@ -90,8 +90,17 @@ func TestGradientAgainstDifferences(t *testing.T) {
 // A table learned from draws of known densities gives their log-likelihood
 // ratios, also where only one of the two features is there.
 func TestRecoversKnownDensities(t *testing.T) {
-	const n = 1500 * diagnose.NumStates
-	m, err := Fit(one(gaussians(n, 7)), Options{Seed: 1, Iterations: 80})
+	examples := gaussians(1500*diagnose.NumStates, 7)
+	t.Run("one fit", func(t *testing.T) { recovers(t, one(examples), Options{Seed: 1, Iterations: 80}) })
+	many := Fleet{Weight: 1}
+	for i := 0; i < len(examples); i += diagnose.NumStates {
+		many.Add(examples[i : i+diagnose.NumStates])
+	}
+	t.Run("mean of three", func(t *testing.T) { recovers(t, []Fleet{many}, Options{Seed: 1, Iterations: 80, Bags: 3}) })
+}
+
+func recovers(t *testing.T, fleets []Fleet, o Options) {
+	m, err := Fit(fleets, o)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -55,6 +55,15 @@ func (o *objective) prepare() {
 	}
 }
 
+// reweigh gives the examples other weights, which sum to one; an example that
+// stands in the objective several times shares its own out.
+func (o *objective) reweigh(w []float64) {
+	times := len(o.weight) / len(w)
+	for i := range o.weight {
+		o.weight[i] = w[i/times] / float64(times)
+	}
+}
+
 // eval returns the objective at x and writes its gradient.
 func (o *objective) eval(x, gradient []float64) float64 {
 	var next atomic.Int32
