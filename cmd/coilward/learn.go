@@ -23,6 +23,7 @@ type learnCommand struct {
 	Looks      float64          `default:"1" placeholder:"SHARE" help:"Share of the usual number of looks at a machine; less takes less time and memory."`
 	Seed       uint64           `default:"1" help:"Of what is drawn by lot. The same seed and fleets give the same table."`
 	Bags       int              `default:"4" help:"How many fits the table is the mean of, each to machines drawn anew; 0 is one fit to all as they are."`
+	Carry      float64          `default:"0" placeholder:"SHARE" help:"Share of the table in use that is carried over, 0 to 1: what it learned from fleets that are not among these."`
 	Iterations int              `default:"60" help:"Most steps of the fit."`
 	Ridge      float64          `default:"4e-5" help:"Penalty on the size of the weights."`
 	Smooth     float64          `default:"3e-5" help:"Penalty on the bends of the weights between knots."`
@@ -58,6 +59,9 @@ func (c *learnCommand) learn(ctx context.Context, s *streams) error {
 	if c.Holdout && len(c.Reference) == 0 {
 		return errors.New("--holdout leaves out machines of a reference fleet: name one with --reference")
 	}
+	if c.Carry < 0 || c.Carry >= 1 {
+		return fmt.Errorf("--carry is %g: give a share from 0 to less than 1", c.Carry)
+	}
 	start := time.Now()
 	var lesson lesson
 	for i, f := range append(append([]weightedFolder(nil), c.Reference...), c.Folders...) {
@@ -74,6 +78,9 @@ func (c *learnCommand) learn(ctx context.Context, s *streams) error {
 		return err
 	}
 	say(s.err, "%d examples, %d steps, %s: %.4f nats an example after %.0f s", m.Examples, m.Iterations, m.Status, m.Loss, time.Since(start).Seconds())
+	if c.Carry > 0 {
+		m.Carry(diagnose.Learned(), c.Carry)
+	}
 	data, err := m.Table(c.version(lesson.told))
 	if err != nil {
 		return err
@@ -109,6 +116,9 @@ func (c *learnCommand) version(fleets []string) string {
 	fmt.Fprintf(&b, "with seed %d", c.Seed)
 	if c.Bags > 0 {
 		fmt.Fprintf(&b, ", the mean of %d fits", c.Bags)
+	}
+	if c.Carry > 0 {
+		fmt.Fprintf(&b, ", %g of it carried over from table %s", c.Carry, diagnose.Learned().Fingerprint())
 	}
 	if c.Looks != 1 {
 		fmt.Fprintf(&b, ", %g of the looks", c.Looks)

@@ -116,6 +116,23 @@ func (t *Table) Eval(v *feature.Vector, out *Score) {
 	}
 }
 
+// Taught returns what was learned of one feature's level, without what the laws
+// say of it.
+func (t *Table) Taught(i feature.ID, x float32) (out Score) {
+	t.add(i, x, &out)
+	if l := laws[i]; l != nil {
+		var said Score
+		l(float64(x), &said)
+		for s := range out {
+			out[s] -= said[s]
+		}
+	}
+	return out
+}
+
+// Bias returns what the table adds to each state whatever is seen.
+func (t *Table) Bias() Score { return t.bias }
+
 // Part returns what one feature alone adds to each state.
 func (t *Table) Part(i feature.ID, x float32) (out Score) {
 	t.add(i, x, &out)

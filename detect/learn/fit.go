@@ -131,6 +131,23 @@ func (m *Model) objective(examples []*Example, w []float64, o *Options) *objecti
 	return obj
 }
 
+// Carry mixes a table that was learned before into the model, by its share: what it
+// learned from fleets that are no longer at hand is not lost at once.
+func (m *Model) Carry(t *diagnose.Table, share float64) {
+	first, columns := firstColumns(&m.knots)
+	mix := func(at int, old float32) { m.weight[at] += share * (float64(old) - m.weight[at]) }
+	for s, b := range t.Bias() {
+		mix(columns*states+s, b+float32(math.Log(m.prior[s]))) // as Table takes it off again
+	}
+	for i, knots := range m.knots {
+		for j, k := range knots {
+			for s, x := range t.Taught(feature.ID(i), k) {
+				mix((first[i]+j)*states+s, x)
+			}
+		}
+	}
+}
+
 // Alone returns the model before the fit: what each feature says by itself.
 func (m *Model) Alone() *Model {
 	a := *m

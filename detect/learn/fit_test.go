@@ -233,3 +233,45 @@ func TestSampleIsBoundedAndWeighted(t *testing.T) {
 		}
 	}
 }
+
+// A model that carries half of a table lies half way between what it learned and
+// the table, in what each state says against each other.
+func TestCarry(t *testing.T) {
+	table := func(m *Model) *diagnose.Table {
+		b, err := m.Table("test")
+		if err != nil {
+			t.Fatal(err)
+		}
+		out, err := diagnose.ParseTable(b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return out
+	}
+	fit := func(seed uint64) *Model {
+		m, err := Fit(one(gaussians(200*diagnose.NumStates, seed)), Options{Seed: seed, Iterations: 20})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return m
+	}
+	mixed := fit(3)
+	before, other := table(mixed), table(fit(4))
+	mixed.Carry(other, 0.5)
+	after := table(mixed)
+	for i, knots := range mixed.knots {
+		for _, k := range knots {
+			var v feature.Vector
+			v.Has[i], v.Value[i] = true, k
+			var a, b, got diagnose.Score
+			before.Eval(&v, &a)
+			other.Eval(&v, &b)
+			after.Eval(&v, &got)
+			for s := range got {
+				if want := (a[s] + b[s]) / 2; math.Abs(float64(got[s]-want)) > 1e-2 {
+					t.Fatalf("%v = %v, state %d: %v, want %v", feature.ID(i), k, s, got[s], want)
+				}
+			}
+		}
+	}
+}
