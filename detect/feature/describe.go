@@ -160,7 +160,7 @@ func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {
 	case NoSupply:
 		ago(t.noSupply)
 	case EvapFanDead:
-		ago(t.evapDead)
+		ago(max(t.evapDead, t.evapRests.now))
 	case CondFanDead:
 		ago(t.condDead)
 	case VoltageLow:

@@ -14,8 +14,9 @@ const standsBelow = 0.3
 // fans counts for how long a fan stands that should turn: the condenser fan
 // while the compressor runs, the evaporator fan then too, and at a machine
 // where it turns all the time also when the compressor rests, if there is
-// supply. A door that is open may hold it.
-func (t *Tracker) fans(r *collector.Reading, dt float64) {
+// supply and it stands for longer than it ever did: in a defrost it stands too. A
+// door that is open may hold it.
+func (t *Tracker) fans(r *collector.Reading, dt, well float64) {
 	if !t.Run.Known {
 		return
 	}
@@ -24,7 +25,8 @@ func (t *Tracker) fans(r *collector.Reading, dt float64) {
 	resting := !t.Run.Running && m > 1 && t.alive(r) && t.turnsAlways()
 	shut := t.doorOpenFor == 0 && t.spec.fan != fleet.FanWithCompressor || running && t.doorOpenFor == 0
 	if stands, known := t.stands(r, collector.EvapFanCurrent, collector.EvapFanSpeed, EvapFanRun, EvapSpeedRun); known {
-		grow(&t.evapDead, stands && shut && (running || resting), !stands, dt)
+		grow(&t.evapDead, stands && shut && running, !stands, dt)
+		t.evapRests.grow(stands && shut && resting, !stands, dt, well)
 	}
 	if stands, known := t.stands(r, collector.CondFanCurrent, collector.CondFanSpeed, CondFanRun, CondSpeedRun); known {
 		grow(&t.condDead, stands && running, !stands, dt)
@@ -67,7 +69,7 @@ func (t *Tracker) fillFans(v *Vector, at collector.Millis) {
 		return t.lastAt[a] != 0 && at-t.lastAt[a] < staleAfter || t.lastAt[b] != 0 && at-t.lastAt[b] < staleAfter
 	}
 	if fresh(collector.EvapFanCurrent, collector.EvapFanSpeed) {
-		v.set(EvapFanDead, minutes(t.evapDead))
+		v.set(EvapFanDead, minutes(t.evapDead+t.evapRests.excess()))
 	}
 	if fresh(collector.CondFanCurrent, collector.CondFanSpeed) {
 		v.set(CondFanDead, minutes(t.condDead))

@@ -70,6 +70,49 @@ func TestFansThatStand(t *testing.T) {
 	}
 }
 
+// In a defrost the fan stands while the compressor rests; it has failed when it
+// stands for longer than any defrost took, or while the compressor runs.
+func TestFanRestsInADefrost(t *testing.T) {
+	c := newCabinet(7)
+	tr := c.tracker()
+	observe := func(stands bool, well float64) {
+		r := fanned(c.next())
+		if stands {
+			r.Value[collector.EvapFanCurrent] = 0
+		}
+		tr.Observe(r, well)
+	}
+	defrost := func(minutes int, well float64) float64 { // the cabinet rests for the first 20 min of each half hour
+		for c.at/minute%30 != 0 {
+			observe(false, 1)
+		}
+		for range minutes {
+			observe(true, well)
+		}
+		return minutesOf(fill(&tr, c.at), feature.EvapFanDead)
+	}
+	for range 1440 {
+		observe(false, 1)
+	}
+	for range 6 {
+		if m := defrost(17, 1); m > 6 {
+			t.Fatalf("a defrost of 17 min counts %.0f min", m)
+		}
+		for range 240 {
+			observe(false, 1)
+		}
+	}
+	if m := defrost(17, 1); m > 1 {
+		t.Errorf("a defrost as long as the others counts %.0f min", m)
+	}
+	for range 40 {
+		observe(true, 0)
+	}
+	if m := minutesOf(fill(&tr, c.at), feature.EvapFanDead); m < 12 {
+		t.Errorf("it stood through a run and into the next rest: %.0f min", m)
+	}
+}
+
 // What a machine does every day is its way: the same standstill counts as
 // trouble at a machine that never did it, and not at one that does.
 func TestStandstillAgainstItsOwnLongest(t *testing.T) {

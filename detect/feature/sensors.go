@@ -72,9 +72,14 @@ func (s *sensors) observe(t *Tracker, r *collector.Reading, dt float64) {
 		s.ch[c].missing = 0
 		s.ch[c].odd *= float32(math.Exp(-dt / 240))
 	}
-	for c := range (r.Has & stillTemperatures).All {
+	for c := range (r.Has & (stillTemperatures | currents)).All {
 		h := &s.ch[c]
 		x := float32(r.Value[c])
+		if currents&(1<<c) != 0 && x < saysNothing {
+			h.prev, h.started = x, false // a compressor at rest draws nothing, however long
+			h.same = 0
+			continue
+		}
 		if !h.started {
 			h.prev, h.started = x, true
 			continue
@@ -90,7 +95,7 @@ func (s *sensors) observe(t *Tracker, r *collector.Reading, dt float64) {
 			}
 		}
 		// Air and tubes have mass: no reading moves so far, so fast.
-		if jump := leap(c, dt); d > jump {
+		if jump := leap(c, dt); d > jump && currents&(1<<c) == 0 {
 			h.odd = min(h.odd+1.5*float32(d/jump), 8)
 		}
 		h.prev = x
@@ -101,6 +106,9 @@ func (s *sensors) observe(t *Tracker, r *collector.Reading, dt float64) {
 // minutes: by far the longest of its usual rests while its ways are little known,
 // and somewhat longer than that once it has been watched for days.
 func stillFor(c collector.Channel, usual, watched float32) float32 {
+	if currents&(1<<c) != 0 {
+		return 3*max(usual, 20) + 60 // a mains that is measured coarsely rests with its loads
+	}
 	if watched > 3*1440 {
 		return 1.5*max(usual, 10) + 45
 	}
@@ -121,6 +129,9 @@ func leap(c collector.Channel, dt float64) float64 {
 	}
 	return 12 + 2.5*dt
 }
+
+// saysNothing is the current under which a meter shows that nothing is drawn, A.
+const saysNothing = 0.06
 
 // currents are the channels that can only say that the compressor rests by
 // saying nothing.

@@ -22,6 +22,7 @@ var broken = []struct {
 	{"air jumps to and fro", collector.CabinetAir, func(r *collector.Reading, m int) { r.Value[collector.CabinetAir] = 4 + 40*float64(m%2) }, 10},
 	{"coil inlet is gone", collector.CoilIn, func(r *collector.Reading, _ int) { r.Has &^= 1 << collector.CoilIn }, 90},
 	{"current says nothing while the air is cooled", collector.CompressorCurrent, func(r *collector.Reading, _ int) { r.Value[collector.CompressorCurrent] = 0 }, 150},
+	{"current stands dead still while it runs", collector.CompressorCurrent, func(r *collector.Reading, _ int) { r.Value[collector.CompressorCurrent] = 1.9 }, 220},
 	{"current is gone", collector.CompressorCurrent, func(r *collector.Reading, _ int) { r.Has &^= 1 << collector.CompressorCurrent }, 90},
 }
 

@@ -48,7 +48,7 @@ func (s *spell) settle(byItself bool) {
 // Settle tells the tracker that a trouble is over, and whether it went by
 // itself, without a visit.
 func (t *Tracker) Settle(byItself bool) {
-	for _, s := range [...]*spell{&t.offWarm, &t.runCold, &t.runNoCool, &t.callNoRun, &t.noCallWarm, &t.callCold} {
+	for _, s := range [...]*spell{&t.offWarm, &t.runCold, &t.runNoCool, &t.callNoRun, &t.noCallWarm, &t.callCold, &t.evapRests} {
 		s.settle(byItself)
 	}
 }

@@ -39,6 +39,7 @@ type Tracker struct {
 	restTop                   float32 // the warmest air since it fell last at rest
 	restDips                  float32 // times the air fell by most of its band while the compressor is said to rest
 	topIn                     float32 // the warmest at which it still started while well, slowly forgotten
+	bottomOut                 float32 // the coldest at which it still ran then stopped, likewise
 	nIn, nOut                 float32
 	air5, air20, air80, air90 decay
 	airMean, airTrend         scalar
@@ -70,6 +71,7 @@ type Tracker struct {
 	sensor                    sensors
 	perKelvin                 slope            // of ln compressor current on ambient
 	evapDead, condDead        float32          // minutes a fan stands though it should turn
+	evapRests                 spell            // of the evaporator fan, while the compressor rests
 	interrupted               collector.Millis // supply, link or door last interrupted
 }
 
@@ -90,6 +92,7 @@ func New(m *fleet.Machine) Tracker {
 	}
 	// The thermostat's own temperature is not the air's: a starting point only.
 	t.offWarm.usual, t.runCold.usual, t.callNoRun.usual, t.runNoCool.usual = 8, 8, 6, 20
+	t.evapRests.usual = 12 // a short defrost
 	t.perKelvin = slope{prior: currentPerKelvin}
 	t.cutIn = scalar{t.spec.setpoint + t.spec.differential/2, 1, known}
 	t.cutOut = scalar{t.spec.setpoint - t.spec.differential/2, 1, known}
@@ -132,7 +135,7 @@ func (t *Tracker) Observe(r *collector.Reading, well float64) {
 		t.air(r, dt, well)
 	}
 	t.door(r, dt)
-	t.fans(r, dt)
+	t.fans(r, dt, well)
 	t.profiles(r, dt, well)
 }
 
@@ -197,6 +200,7 @@ func (t *Tracker) cycle(r *collector.Reading, ev runstate.Event, well float64) {
 			t.nOut++
 			if math.Abs(float64(air)-float64(t.cutOut.mean)) < 3+2*span {
 				t.cutOut.learn(float64(air), well, 60)
+				t.bottomOfStops(float64(t.air5.v), well)
 			}
 		}
 	}
@@ -272,7 +276,7 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 		grow(&t.runWarm, t.Run.Running && high, a < in+0.3, dt)
 		t.runNoCool.grow(t.Run.Running && t.Run.Minutes(r.At) > 6 && high && t.doorOpenFor == 0 && t.air5.v > t.air20.v-0.1,
 			a < in+0.3 || t.air5.v < t.air20.v-0.3, dt, well)
-		t.runCold.grow(t.Run.Running && low, !t.Run.Running || a > out-0.2, dt, well)
+		t.runCold.grow(t.Run.Running && float64(t.air5.v) < t.runsAbove(), !t.Run.Running || a > out-0.2, dt, well)
 		run := 0.0
 		if t.Run.Running {
 			run = 1
@@ -321,6 +325,26 @@ func (t *Tracker) topOfStarts(air, well float64) {
 	}
 	in := float64(t.cutIn.mean)
 	t.topIn = float32(math.Max(in+(float64(t.topIn)-in)*topKept, air))
+}
+
+// bottomOfStops takes in at what air it stopped.
+func (t *Tracker) bottomOfStops(air, well float64) {
+	if well < 0.5 {
+		return
+	}
+	out := float64(t.cutOut.mean)
+	t.bottomOut = float32(math.Min(out+(float64(t.bottomOut)-out)*topKept, air))
+}
+
+// runsAbove returns the air that a machine does not run under while it is well:
+// the coldest at which it used to stop, and a little; where that is not known,
+// what goes towards freezing the product, not a tenth under the usual.
+func (t *Tracker) runsAbove() float64 {
+	out := float64(t.cutOut.mean)
+	if t.nOut < 12 || t.bottomOut == 0 {
+		return out - math.Max(0.7, 0.4*(out-float64(t.spec.cold)))
+	}
+	return math.Min(float64(t.bottomOut)-0.3, out-0.7)
 }
 
 // startsBelow returns the air that a machine at rest does not reach while it is

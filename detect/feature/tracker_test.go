@@ -400,12 +400,12 @@ func TestNamesAndWords(t *testing.T) {
 		case m < 150: // stopped and warm, called for and not
 			v[collector.CabinetAir], v[collector.CompressorCurrent], v[collector.CompressorCall] = 12+float64(m)/100, 0, float64(m/80)
 		case m < 225: // runs and stays warm, both fans stand
-			v[collector.CabinetAir], v[collector.CompressorCurrent] = 12+float64(m)/100, 2
+			v[collector.CabinetAir], v[collector.CompressorCurrent] = 12+float64(m)/100, 2+float64(m%3)/100
 			v[collector.EvapFanCurrent], v[collector.EvapFanSpeed], v[collector.CondFanCurrent], v[collector.CondFanSpeed] = 0, 0, 0, 0
 		case m < 300: // runs and stays warm, the door open
-			v[collector.CabinetAir], v[collector.CompressorCurrent], v[collector.Door] = 12+float64(m)/100, 2, 1
+			v[collector.CabinetAir], v[collector.CompressorCurrent], v[collector.Door] = 12+float64(m)/100, 2+float64(m%3)/100, 1
 		case m < 450: // runs and is cold
-			v[collector.CabinetAir], v[collector.CompressorCurrent], v[collector.CompressorCall] = -3-float64(m)/100, 2, 1
+			v[collector.CabinetAir], v[collector.CompressorCurrent], v[collector.CompressorCall] = -3-float64(m)/100, 2+float64(m%3)/100, 1
 		case m < 500: // tries to start
 			v[collector.CompressorCurrent] = 0
 			if m%4 == 0 {
