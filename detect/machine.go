@@ -32,7 +32,7 @@ type Library struct {
 
 // NewLibrary returns the library that ships with the program.
 func NewLibrary() *Library {
-	return &Library{RaiseAt: 0.93, table: diagnose.Learned(), trade: sensitivity.Measured()}
+	return &Library{RaiseAt: 0.9, table: diagnose.Learned(), trade: sensitivity.Measured()}
 }
 
 // WithTable returns a library with another likelihood table.

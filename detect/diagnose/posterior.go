@@ -95,7 +95,7 @@ const correlation = 8.0
 // sharpness makes up for the penalties under which the table is learned, which
 // flatten it: set where findings about held-out fleets are as often right as
 // they say.
-const sharpness = 1.4
+const sharpness = 1.2
 
 // ordinaryLeast bounds how impossible the memory may hold ordinary life to be,
 // nats: however long a fault has lasted, a repair must show within hours.
