@@ -136,9 +136,11 @@ func eventually(t *testing.T, what string, is func() bool) {
 	t.Helper()
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
-	for end := time.Now().Add(60 * time.Second); !is(); <-tick.C {
+	// A trial gives way to whatever else the machine does, tests of other packages
+	// among it.
+	for end := time.Now().Add(4 * time.Minute); !is(); <-tick.C {
 		if time.Now().After(end) {
-			t.Fatalf("waited a minute in vain: %s", what)
+			t.Fatalf("waited four minutes in vain: %s", what)
 		}
 	}
 }
