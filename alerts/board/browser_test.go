@@ -184,7 +184,7 @@ func TestScreensInABrowser(t *testing.T) {
 		world *world
 		paths map[string]string
 	}{
-		{"hurt", hurt, map[string]string{"fleet": "/", "machine": "/machines/cab-0403", "machine7d": "/machines/cab-0403?span=7d", "well": "/machines/cab-0402", "alerts": "/alerts", "alert": "/alerts/A-000002", "site": "/sites/site-01", "reader": "/reader"}},
+		{"hurt", hurt, map[string]string{"fleet": "/", "machine": "/machines/cab-0403", "machine7d": "/machines/cab-0403?span=7d", "well": "/machines/cab-0402", "alerts": "/alerts", "alert": "/alerts/A-000002", "site": "/sites/site-01", "reader": "/reader", "hotday": "/hot-day", "hotdayf": "/hot-day?f=113"}},
 		{"quiet", quiet, map[string]string{"fleet": "/", "alerts": "/alerts"}},
 		{"big", big, map[string]string{"fleet": "/", "find": "/find?q=cab-05"}},
 	} {

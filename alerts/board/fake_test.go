@@ -144,9 +144,9 @@ func troubled(t testing.TB) *world {
 	w.hurt("cab-0429", fault.CondenserBlocked, 0.58, 15*time.Hour, 4.4, alerts.Medium, alerts.Unacknowledged)
 	w.hurt("cab-0408", fault.CompressorNotStarting, 0.97, -25*time.Minute, 7.6, alerts.Critical, alerts.Unacknowledged)
 	w.hurt("cab-0435", fault.DoorLeak, 0.71, 0, 4.0, alerts.Low, alerts.Shelved)
-	w.plans["cab-0417"] = Arrival{"Ben", w.now.Add(3*time.Hour + 20*time.Minute)}
-	w.plans["cab-0403"] = Arrival{"Ben", w.now.Add(50 * time.Minute)}
-	w.plans["cab-0429"] = Arrival{"Cy", w.now.Add(18 * time.Hour)}
+	w.plans["cab-0417"] = Arrival{Who: "Ben", At: w.now.Add(3*time.Hour + 20*time.Minute)}
+	w.plans["cab-0403"] = Arrival{Who: "Ben", At: w.now.Add(50 * time.Minute)}
+	w.plans["cab-0429"] = Arrival{Who: "Cy", At: w.now.Add(18 * time.Hour)}
 	return w
 }
 
@@ -300,7 +300,7 @@ func (w *world) pass(d time.Duration) {
 func (w *world) board(t testing.TB) *Board {
 	t.Helper()
 	b, err := New(Options{Fleet: func() *fleet.Fleet { return w.fleet }, Models: w, History: w, Desk: w, Ledger: w, Clock: w,
-		Health: func() []Degraded { return w.health }, Arrival: func(m string) (Arrival, bool) { a, ok := w.plans[m]; return a, ok },
+		Health: func() []Degraded { return w.health }, Arrival: func(m, _ string) (Arrival, bool) { a, ok := w.plans[m]; return a, ok },
 		Version: "test", Log: zerolog.Nop(), Refresh: 50 * time.Millisecond})
 	if err != nil {
 		t.Fatal(err)

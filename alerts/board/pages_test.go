@@ -152,7 +152,7 @@ func TestHostileNamesAreEscaped(t *testing.T) {
 	w.fleet.Sites[0].Name = evil
 	w.open = []alerts.Alert{{ID: evil, Machine: evil, Site: evil, Why: evil, State: alerts.Shelved, Reason: evil, Active: true, ShelvedUntil: at.Add(time.Hour),
 		Members: []alerts.Member{{Finding: evil, Machine: evil}}}}
-	w.plans[evil] = Arrival{evil, w.now.Add(time.Hour)}
+	w.plans[evil] = Arrival{Who: evil, At: w.now.Add(time.Hour)}
 	w.health = []Degraded{{evil, evil, w.now}}
 	b := w.board(t)
 	for _, path := range []string{"/", machineURL(evil), "/alerts", alertURL(evil), "/sites/unlisted", "/find?q=" + "%22%3E%3Cscript%3E", "/reader?next=" + "javascript:alert(1)"} {
@@ -213,5 +213,24 @@ func TestBarLaysTimeOut(t *testing.T) {
 	got := barOf(fixedNow, l)
 	if want := (bar{Solid: "25.00%", TaperX: "25.00%", TaperW: "75.00%", Tick: "50.00%"}); got != want {
 		t.Errorf("got %+v, want %+v", got, want)
+	}
+}
+
+// Somebody at the machine is said as that, and so is who has left it.
+func TestRulerSaysWhoIsThere(t *testing.T) {
+	for want, a := range map[string]Arrival{
+		"Ben is there since":  {Who: "Ben", At: fixedNow.Add(-20 * time.Minute), There: true},
+		"Ben was there until": {Who: "Ben", At: fixedNow.Add(-time.Hour), Left: true},
+		"Ben arrives":         {Who: "Ben", At: fixedNow.Add(time.Hour)},
+		"nobody on the way":   {Who: "Ben", At: fixedNow.Add(-time.Hour)},
+	} {
+		w := troubled(t)
+		clear(w.plans)
+		w.plans["cab-0403"] = a
+		_, rest, ok := strings.Cut(get(t, w.board(t), "/").Body.String(), `id="x-cab-0403"`)
+		line, _, _ := strings.Cut(rest, "</li>")
+		if !ok || !strings.Contains(line, want) {
+			t.Errorf("%+v: the line does not say %q", a, want)
+		}
 	}
 }

@@ -167,7 +167,16 @@ func (b *Board) rulerLine(r Reader, now time.Time, l line) rulerLine {
 func (b *Board) people(row *rulerLine, r Reader, now time.Time, l line) {
 	loc := zone(l.site)
 	row.Way = "nobody on the way"
-	if a, ok := b.arrival(l.machine.ID); ok && a.At.After(now) {
+	alert := ""
+	if l.alert != nil {
+		alert = l.alert.ID
+	}
+	switch a, ok := b.arrival(l.machine.ID, alert); {
+	case ok && a.There:
+		row.Way = a.Who + " is there since " + r.moment(a.At, now, loc)
+	case ok && a.Left:
+		row.Way = a.Who + " was there until " + r.moment(a.At, now, loc) + ", not back to normal yet"
+	case ok && a.At.After(now):
 		row.Way = a.Who + " arrives " + r.moment(a.At, now, loc)
 		row.Late = !l.limit.IsZero() && a.At.After(l.limit)
 		if d := a.At.Sub(now); d <= rulerReach {

@@ -32,7 +32,7 @@ type Options struct {
 	Bell    *Bell // rung by whoever changes something
 
 	Health   func() []Degraded                         // what works only in part
-	Arrival  func(machine string) (Arrival, bool)      // planned visits
+	Arrival  Arrivals                                  // planned visits, and those under way
 	Routes   Routes                                    // nil: no routes are planned
 	Links    *notify.Links                             // sign the addresses of stops; nil: techs have no pages of their own
 	Visits   Visits                                    // what techs find; nil: likewise
@@ -59,7 +59,7 @@ type Board struct {
 	clock    Clock
 	bell     *Bell
 	health   func() []Degraded
-	arrival  func(string) (Arrival, bool)
+	arrival  Arrivals
 	routesOf Routes
 	links    *notify.Links
 	visits   Visits
@@ -111,7 +111,7 @@ func New(o Options) (*Board, error) {
 		o.Health = func() []Degraded { return nil }
 	}
 	if o.Arrival == nil {
-		o.Arrival = func(string) (Arrival, bool) { return Arrival{}, false }
+		o.Arrival = func(string, string) (Arrival, bool) { return Arrival{}, false }
 	}
 	if o.Routes == nil {
 		o.Routes = noRoutes{}

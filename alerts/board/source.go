@@ -39,11 +39,16 @@ type Degraded struct {
 	Since time.Time // pipeline time; zero unknown
 }
 
-// Arrival is when somebody is planned to be at a machine.
+// Arrival is when somebody is planned to be at a machine, is there, or was.
 type Arrival struct {
-	Who string
-	At  time.Time
+	Who   string
+	At    time.Time // of the planned arrival; since when, or until when, they were there
+	There bool      // has reported to be there
+	Left  bool      // has reported to be done
 }
+
+// Arrivals is who comes to a machine about an alert; ok is false for nobody.
+type Arrivals func(machine, alert string) (a Arrival, ok bool)
 
 // Desk is the alert queue as committed; *ledger.Desk is one.
 type Desk interface {

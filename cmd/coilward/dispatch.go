@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -166,11 +167,25 @@ func (d *dispatcher) publish(day *route.Day) {
 // Day is the plan as it stands.
 func (d *dispatcher) Day() *route.Day { return d.day.Load() }
 
-// Arrival is when somebody is planned to be at a machine, for the board.
-func (d *dispatcher) Arrival(machine string) (board.Arrival, bool) {
-	day := d.day.Load()
+// Arrival is who is at a machine about an alert, is planned to be, or else was within
+// a day, for the board.
+func (d *dispatcher) Arrival(machine, alert string) (board.Arrival, bool) {
+	day, now := d.day.Load(), d.o.Clock.Now()
+	var been board.Arrival
+	for i := range day.Roster.Techs {
+		m := &day.Roster.Techs[i]
+		told := day.Told[m.ID]
+		if told.Arrived && slices.Contains(told.Alerts, alert) && now.Sub(told.Since) < 12*time.Hour {
+			return board.Arrival{Who: m.Name, At: told.Since, There: true}, true
+		}
+		for _, f := range told.Done {
+			if slices.Contains(f.Alerts, alert) && now.Sub(f.At) < 24*time.Hour && f.At.After(been.At) {
+				been = board.Arrival{Who: m.Name, At: f.At, Left: true}
+			}
+		}
+	}
 	if day.Plan == nil {
-		return board.Arrival{}, false
+		return been, been.Left
 	}
 	for i := range day.Plan.Routes {
 		r := &day.Plan.Routes[i]
@@ -182,7 +197,7 @@ func (d *dispatcher) Arrival(machine string) (board.Arrival, bool) {
 			}
 		}
 	}
-	return board.Arrival{}, false
+	return been, been.Left
 }
 
 // Report keeps what a tech says about a stop, and plans anew: what is not on

@@ -151,3 +151,42 @@ func TestWorkPastTheShiftKeepsTheOthersPlanned(t *testing.T) {
 		t.Errorf("done: %v", err)
 	}
 }
+
+// The board says who is coming, who is there, and who was: a machine that somebody
+// works at is not one that nobody is on the way to.
+func TestBoardSaysWhoIsThere(t *testing.T) {
+	b := newDispatchBench(t)
+	b.alert("north", 6*time.Hour, alerts.High)
+	b.replan(t)
+	coming, ok := b.Arrival("cab-north", "A-north")
+	if !ok || coming.Who != "Ada Lind" || coming.There || coming.Left || !coming.At.After(b.clock.Now()) {
+		t.Fatalf("planned: %+v %v", coming, ok)
+	}
+	report := func(step route.Step) {
+		t.Helper()
+		if err := b.Report(t.Context(), "ada", "north", step, b.clock.Now(), "Ada"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	report(route.Driving)
+	b.pass(time.Hour)
+	report(route.Arrived)
+	came := b.clock.Now()
+	b.pass(30 * time.Minute)
+	if a, ok := b.Arrival("cab-north", "A-north"); !ok || !a.There || !a.At.Equal(came) || a.Who != "Ada Lind" {
+		t.Errorf("at work: %+v %v", a, ok)
+	}
+	if a, ok := b.Arrival("cab-south", "A-south"); ok {
+		t.Errorf("nobody drives to the other, and the board says %+v", a)
+	}
+	report(route.Done)
+	done := b.clock.Now()
+	b.pass(time.Hour)
+	if a, ok := b.Arrival("cab-north", "A-north"); !ok || !a.Left || a.There || !a.At.Equal(done) {
+		t.Errorf("afterwards: %+v %v", a, ok)
+	}
+	b.pass(24 * time.Hour)
+	if a, ok := b.Arrival("cab-north", "A-north"); ok && a.Left {
+		t.Errorf("a day later: %+v", a)
+	}
+}

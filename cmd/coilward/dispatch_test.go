@@ -223,7 +223,7 @@ func TestLowPriorityOnlyOnTheWay(t *testing.T) {
 	if out := b.Day().LeftOut; len(out) != 1 || out[0].Stop.ID != "south" || !strings.Contains(out[0].Reason, "it can wait") {
 		t.Fatalf("%+v", out)
 	}
-	if a, ok := b.Arrival("cab-north"); !ok || a.Who != "Ada Lind" {
+	if a, ok := b.Arrival("cab-north", ""); !ok || a.Who != "Ada Lind" {
 		t.Error("the board is not told of the arrival")
 	}
 }
