@@ -40,9 +40,36 @@ type demoCrew struct {
 	d      *daemon
 	board  string // its address
 	looked time.Time
+	due    map[string]departure // by tech
+}
+
+// departure is since when a tech should be on the way to a stop; each plan is made anew
+// from its own now, and puts it off again.
+type departure struct {
+	stop  string
+	since time.Time
+}
+
+// setsOut reports whether a tech drives to the first stop of their route now.
+func (c *demoCrew) setsOut(tech string, v *route.Visit, now time.Time) bool {
+	if now.Before(v.Arrive.Add(-v.Drive)) {
+		return false
+	}
+	if c.due == nil {
+		c.due = map[string]departure{}
+	}
+	if c.due[tech].stop != v.Stop.ID {
+		c.due[tech] = departure{v.Stop.ID, now}
+	}
+	if now.Sub(c.due[tech].since) < demoSetOut {
+		return false
+	}
+	delete(c.due, tech)
+	return true
 }
 
 const (
+	demoBegins = 20 * time.Minute // after the live part: somebody who has just opened the board finds it as the night left it
 	demoSetOut = 4 * time.Minute  // after the planned departure: the message is read first
 	demoOffice = 45 * time.Minute // between two looks of the office at what is over
 )
@@ -50,6 +77,9 @@ const (
 // work does what is due now. sim is what the machines really are.
 func (c *demoCrew) work(ctx context.Context, sim *simulate.Fleet) {
 	now := c.d.clock.Now()
+	if now.Before(demoLive.Add(demoBegins)) {
+		return
+	}
 	if now.Sub(c.looked) >= demoOffice {
 		c.looked = now
 		c.office(ctx, now)
@@ -98,7 +128,7 @@ func (c *demoCrew) step(ctx context.Context, sim *simulate.Fleet, day *route.Day
 		return nil
 	case ok && len(r.Visits) > 0:
 		v := &r.Visits[0]
-		if now.Before(v.Arrive.Add(demoSetOut - v.Drive)) {
+		if !c.setsOut(m.ID, v, now) {
 			return nil
 		}
 		for _, act := range []string{"take", "driving"} {

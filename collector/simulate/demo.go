@@ -95,15 +95,22 @@ func fromFile(file *fleet.Fleet, o Options) (*Fleet, error) {
 			own, m := rand.New(rand.NewPCG(r.Uint64(), r.Uint64())), new(Machine)
 			f.Machines = append(f.Machines, m)
 			g.Go(func() error {
-				d, err := designFor(own, spec)
-				if err != nil {
-					return err
-				}
 				has := spec.Channels
 				if has == 0 {
 					has = standardSet
 				}
-				*m = *machineOf(own, spec.ID, s.ID, d, has, &o, weather, offset, nil, nil)
+				for tries := 0; ; tries++ {
+					d, err := designFor(own, spec)
+					if err != nil {
+						return err
+					}
+					if *m = *machineOf(own, spec.ID, s.ID, d, has, &o, weather, offset, nil, nil); m.lives() {
+						break
+					}
+					if tries == 50 {
+						return fmt.Errorf("machine %s: no cabinet drawn stands the people of its place; give it a milder setpoint", spec.ID)
+					}
+				}
 				m.Value, m.Set = int(spec.LoadValue), "file"
 				l := m.Link
 				// The plain form: the demonstration's clock runs fast, and relative times would run with it.

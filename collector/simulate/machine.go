@@ -29,6 +29,7 @@ type Machine struct {
 	twinSampler        *Sampler
 	start              float64 // Unix s
 	now, nextSample    float64 // s since the start
+	settled            bool
 	topic, statusTopic string
 	record             *record
 	world              World
@@ -81,13 +82,8 @@ func (m *Machine) begin(o *Options) {
 	}
 	m.place.sortEvents()
 	slices.SortFunc(m.Episodes, func(a, b Episode) int { return int(a.Onset - b.Onset) })
-	var w World
-	quiet := *m.place
-	quiet.events, quiet.active, quiet.next = nil, nil, 0
-	quiet.rng = rand.New(rand.NewPCG(1, uint64(len(m.ID))))
-	for t := -float64(warmUp); t < 0; t += stepSeconds {
-		quiet.World(&w, t+math.Ceil(warmUp/86400.0)*86400)
-		m.real.Step(&w, &m.well)
+	if !m.settled {
+		m.settle()
 	}
 	m.real.Trips, m.real.EnergyWh = 0, 1000*math.Floor(math.Abs(m.start/1e6)*7)
 	if o.NoTruth {
@@ -102,6 +98,32 @@ func (m *Machine) begin(o *Options) {
 			break
 		}
 	}
+}
+
+// settle lets walls and product forget how they were started, while nobody comes.
+func (m *Machine) settle() {
+	var w World
+	quiet := *m.place
+	quiet.events, quiet.active, quiet.next = nil, nil, 0
+	quiet.rng = rand.New(rand.NewPCG(1, uint64(len(m.ID))))
+	for t := -float64(warmUp); t < 0; t += stepSeconds {
+		quiet.World(&w, t+math.Ceil(warmUp/86400.0)*86400)
+		m.real.Step(&w, &m.well)
+	}
+}
+
+// lives settles the machine while the people of its place come, and reports whether it
+// stands them: its coil keeps clear and its overload closed.
+func (m *Machine) lives() bool {
+	var w World
+	busy := *m.place
+	busy.rng = rand.New(rand.NewPCG(1, uint64(len(m.ID))))
+	for t := 0.0; t < warmUp; t += stepSeconds {
+		busy.World(&w, t)
+		m.real.Step(&w, &m.well)
+	}
+	m.settled = true
+	return m.real.Blocked() < 0.25 && m.real.Trips == 0
 }
 
 func (m *Machine) silent(t float64) bool {

@@ -29,6 +29,9 @@ func (f *Fleet) Found(machine string) []fault.Fault {
 		return nil
 	}
 	var out []fault.Fault
+	if m.real.Blocked() > 0.5 { // seen, whatever it came from
+		out = append(out, fault.CoilIced)
+	}
 	for i := range m.Episodes {
 		// What comes and goes is found too: a loose wire is loose.
 		if ep := &m.Episodes[i]; ep.Onset <= f.now && f.now < ep.End && !slices.Contains(out, ep.Fault) {
@@ -55,7 +58,7 @@ func (f *Fleet) Open(machine string, d time.Duration) {
 	}
 }
 
-// Repair ends a fault of a machine now.
+// Repair ends a fault of a machine now, and thaws the coil where that belongs to it.
 func (f *Fleet) Repair(machine string, what fault.Fault) {
 	m := f.byID(machine)
 	if m == nil {
@@ -65,6 +68,9 @@ func (f *Fleet) Repair(machine string, what fault.Fault) {
 		if ep := &m.Episodes[i]; ep.Fault == what && ep.Onset <= f.now && f.now < ep.End {
 			ep.End = f.now
 		}
+	}
+	if what == fault.CoilIced || what == fault.EvaporatorFanStopped {
+		m.real.Frost, m.real.Held = [segments]float64{}, 0
 	}
 }
 
