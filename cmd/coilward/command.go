@@ -50,6 +50,7 @@ func run(ctx context.Context, args []string, s *streams) (status int) {
 		kong.Writers(s.out, s.err),
 		kong.Exit(func(code int) { panic(exited(code)) }),
 		kong.UsageOnError(),
+		kong.ValueFormatter(withDefault),
 	)
 	if err != nil {
 		panic(err)
@@ -74,6 +75,15 @@ func run(ctx context.Context, args []string, s *streams) (status int) {
 	}
 	chosen := k.Selected().Target.Addr().Interface().(command)
 	return chosen.run(ctx, s)
+}
+
+// withDefault is a flag's help with the value it has when it is left out, which a
+// placeholder would hide.
+func withDefault(v *kong.Value) string {
+	if v.Tag == nil || v.Tag.Default == "" || v.Tag.PlaceHolder == "" {
+		return v.Help
+	}
+	return v.Help + " Default: " + v.Tag.Default + "."
 }
 
 // readFleet reads a fleet file and tells all that is wrong with it.
