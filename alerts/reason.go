@@ -202,9 +202,9 @@ func (f Facts) standing() string {
 	case NoDanger:
 		return "not in danger within the forecast"
 	case Over:
-		return "over its limit for " + Span(f.Out)
+		return "over its limit" + f.lasting()
 	case Frozen:
-		return "below its cold limit for " + Span(f.Out)
+		return "below its cold limit" + f.lasting()
 	case BackWithin:
 		return "was out of its limits, is back within"
 	case Expected:
@@ -220,6 +220,15 @@ func (f Facts) standing() string {
 		return Span(f.Left) + " until it freezes" + f.worst()
 	}
 	return Span(f.Left) + " left" + f.worst()
+}
+
+// lasting is for how long it has been out, where that is known: what was only just
+// seen to be out need not have left its limits just now.
+func (f Facts) lasting() string {
+	if f.Out <= 0 {
+		return ""
+	}
+	return " for " + Span(f.Out)
 }
 
 func (f Facts) worst() string {

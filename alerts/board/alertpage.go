@@ -175,6 +175,28 @@ func (b *Board) shelveData(ctx context.Context, r Reader, id string) (any, error
 	return out, nil
 }
 
+// verbWords tell the moves of an alert to whoever reads its history at six in the
+// morning; the state it is in after each is that of the standard.
+var verbWords = [alerts.NumVerbs]string{
+	alerts.Raise: "trouble was seen", alerts.Acknowledge: "taken", alerts.Return: "the trouble is over", alerts.Recur: "the trouble is back",
+	alerts.Rearm: "more urgent than when it was taken", alerts.Shelve: "put aside", alerts.Unshelve: "no longer put aside",
+	alerts.Suppress: "part of a larger trouble", alerts.Unsuppress: "no longer part of a larger trouble",
+	alerts.TakeOut: "machine taken out of service", alerts.PutBack: "machine back in service",
+}
+
+// who made a move: a person by name, else what it came from.
+func who(by alerts.Actor) string {
+	switch {
+	case by.Role == alerts.Model:
+		return "The sensors"
+	case by.Role == alerts.Clock:
+		return "Time"
+	case by.Role == alerts.Design:
+		return "Common cause"
+	}
+	return cmp.Or(by.Name, by.Role.String())
+}
+
 // auditLine is one move of an alert.
 type auditLine struct{ When, Who, What, Reason string }
 
@@ -191,12 +213,12 @@ func (b *Board) auditData(ctx context.Context, r Reader, id string) (any, error)
 	}
 	var out []auditLine
 	for _, s := range slices.Backward(steps) {
-		row := auditLine{When: r.moment(s.At.Time(), now, loc), Who: cmp.Or(s.By.Name, s.By.Role.String()), What: s.Verb.String(), Reason: s.Reason}
-		if s.From != s.To {
-			row.What += ": " + s.From.String() + " → " + s.To.String()
-		}
+		row := auditLine{When: r.moment(s.At.Time(), now, loc), Who: who(s.By), What: verbWords[s.Verb], Reason: s.Reason}
 		if s.Until != 0 {
-			row.What += ", until " + r.moment(s.Until.Time(), now, loc)
+			row.What += " until " + r.moment(s.Until.Time(), now, loc)
+		}
+		if s.From != s.To {
+			row.What += "; " + s.To.String()
 		}
 		out = append(out, row)
 	}

@@ -4,6 +4,8 @@ import (
 	"math"
 	"testing"
 	"time"
+
+	"coilward/alerts"
 )
 
 var (
@@ -168,6 +170,24 @@ func TestRuleIsRound(t *testing.T) {
 		}
 		if a.lo > c.lo || a.hi < c.hi {
 			t.Errorf("%g to %g: axis %+v", c.lo, c.hi, a)
+		}
+	}
+}
+
+// What was ruled out is named in words, as on the rest of the page.
+func TestRuledOutIsInWords(t *testing.T) {
+	for in, want := range map[string]string{
+		"not compressor-weak: the coil is 20 K below the air": "not compressor weak: the coil is 20 K below the air",
+		"not a-thing: something":                              "not a-thing: something",
+		"the air is warm":                                     "the air is warm",
+	} {
+		if got := inWords(in); got != want {
+			t.Errorf("%q becomes %q, want %q", in, got, want)
+		}
+	}
+	for v, words := range verbWords {
+		if words == "" {
+			t.Errorf("the move %q has no words", alerts.Verb(v))
 		}
 	}
 }

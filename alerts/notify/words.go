@@ -117,7 +117,7 @@ var productKeys = [fleet.NumProducts]string{fleet.SealedBeverage: "sealed-bevera
 
 func (r reader) stakes(f alerts.Facts) stakes {
 	s := stakes{About: f.Estimated, Amount: fmt.Sprintf("%s%.0f", f.Currency, f.Value), Product: r.l.say("product."+productKeys[f.Product], nil),
-		Standing: standings[f.Standing], Cold: f.Side == detect.Cold, Out: r.span(f.Out), Ruled: f.Ruled, Above21: f.Clock.Above21,
+		Standing: standings[f.Standing], Cold: f.Side == detect.Cold, Out: lasting(r, f.Out), Ruled: f.Ruled, Above21: f.Clock.Above21,
 		Travel: r.span(f.Travel)}
 	if f.Machines > 1 {
 		s.Machines = f.Machines
@@ -230,4 +230,12 @@ func number(v float64, like string) string {
 	_, dec, _ := strings.Cut(like, ".")
 	f := math.Pow10(len(dec))
 	return strconv.FormatFloat(math.Round(v*f)/f, 'f', len(dec), 64)
+}
+
+// lasting is for how long the product has been out; "" where that is not known.
+func lasting(r reader, d time.Duration) string {
+	if d <= 0 {
+		return ""
+	}
+	return r.span(d)
 }
