@@ -209,9 +209,9 @@ func (f Facts) standing() string {
 		return "was out of its limits, is back within"
 	case Expected:
 		if f.Side == detect.Cold {
-			return "by the forecast frozen for " + Span(f.Out)
+			return "by the forecast frozen" + f.lasting()
 		}
-		return "by the forecast over its limit for " + Span(f.Out)
+		return "by the forecast over its limit" + f.lasting()
 	}
 	switch {
 	case f.Left == 0:
