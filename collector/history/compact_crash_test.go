@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"reflect"
 	"slices"
+	"sync/atomic"
 	"testing"
 
 	"github.com/cockroachdb/pebble/v2/vfs"
@@ -109,9 +110,9 @@ func TestCompactCrashAnywhere(t *testing.T) {
 // What fails in the middle of a step has not happened.
 func TestCompactFailing(t *testing.T) {
 	failing := errors.New("this disk is broken")
-	broken := false
+	var broken atomic.Bool // the database cleans up in the background
 	fs := errorfs.Wrap(vfs.NewMem(), errorfs.InjectorFunc(func(op errorfs.Op) error {
-		if broken && op.Kind.ReadOrWrite() == errorfs.OpIsRead {
+		if broken.Load() && op.Kind.ReadOrWrite() == errorfs.OpIsRead {
 			return failing
 		}
 		return nil
@@ -122,11 +123,11 @@ func TestCompactFailing(t *testing.T) {
 		t.Fatal(err)
 	}
 	s = open(t, fs, func(o *history.Options) { o.RetainDays = 2 }) // nothing is cached
-	broken = true
+	broken.Store(true)
 	if err := s.Retain(t.Context(), now); !errors.Is(err, failing) {
 		t.Fatalf("%v, want %v", err, failing)
 	}
-	broken = false
+	broken.Store(false)
 	if err := s.Retain(t.Context(), now); err != nil {
 		t.Fatal(err)
 	}
