@@ -67,6 +67,7 @@ func (m *Machine) UnmarshalBinary(b []byte) error {
 		return ErrLayout
 	}
 	copy(m.memory(), b[8:])
+	m.prior = m.lib.priorOf(m.s.Kinds, m.spec)
 	return nil
 }
 

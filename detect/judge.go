@@ -165,7 +165,7 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 			s.Track.Settle(o.VisitedAt == 0)
 			*o = open{}
 			s.ClearedAt = at
-			s.Posterior = diagnose.NewPosterior() // a repair is a new start
+			s.Posterior = m.prior.Begin() // a repair is a new start
 		}
 		return
 	}

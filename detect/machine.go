@@ -28,6 +28,7 @@ type Library struct {
 
 	table *diagnose.Table
 	trade *sensitivity.Trade
+	kinds []kinds // what is known of kinds, by the time from which it holds
 }
 
 // NewLibrary returns the library that ships with the program.
@@ -37,7 +38,7 @@ func NewLibrary() *Library {
 
 // WithTable returns a library with another likelihood table.
 func (l *Library) WithTable(t *diagnose.Table) *Library {
-	return &Library{RaiseAt: l.RaiseAt, table: t, trade: l.trade}
+	return &Library{RaiseAt: l.RaiseAt, table: t, trade: l.trade, kinds: l.kinds}
 }
 
 // lookEvery is how often a machine is weighed anew.
@@ -51,6 +52,7 @@ type Machine struct {
 	s    state
 
 	raiseAt float64
+	prior   *diagnose.Prior
 	list    [len(differences)]channel.Shift // scratch, as is
 	score   diagnose.Score
 }
@@ -88,11 +90,12 @@ type state struct {
 	Usual        usual
 	Suspicion    suspicion
 	Well, Learn  float32 // probability of being well; by how much its state is learned
+	Kinds        int32   // version of what was known of its kind as it began; 0: none
 }
 
 // NewMachine returns the model of a machine nothing has been heard of.
 func NewMachine(spec *fleet.Machine, lib *Library) *Machine {
-	m := &Machine{spec: spec, lib: lib, raiseAt: lib.RaiseAtOf(spec)}
+	m := &Machine{spec: spec, lib: lib, raiseAt: lib.RaiseAtOf(spec), prior: diagnose.BuiltIn()}
 	m.s.Track = feature.New(spec)
 	m.s.Posterior = diagnose.NewPosterior()
 	m.learnBy()
@@ -125,6 +128,9 @@ func (m *Machine) Step(r *collector.Reading, now collector.Millis, emit func(*Fi
 		s.Interval += k * (float32(dt)/1000 - s.Interval)
 	}
 	first := s.At == 0
+	if first {
+		m.begin(r)
+	}
 	if !first && dt > max(shortestWork, 4*collector.Millis(s.Interval*1000)) {
 		s.Track.NoteVisit(r.At, float64(dt)/60000)
 	}
@@ -175,13 +181,13 @@ func (m *Machine) look(at collector.Millis, emit func(*Finding)) {
 	m.lib.table.Eval(&v, score)
 	s.Usual.take(score, dt*float64(s.Well))
 	m.withhold(score, &v, at)
-	s.Posterior.Advance(score, s.Track.Trust(), dt)
+	m.prior.Advance(&s.Posterior, score, s.Track.Trust(), dt)
 	q := s.Posterior.Probabilities()
 	if q[diagnose.Resettled] > 0.5 {
 		s.Track.Resettle()
 	}
 	m.ordinaryLife(&q, at)
-	m.judge(&q, diagnose.WellNow(score), &v, at, emit)
+	m.judge(&q, m.prior.WellNow(score), &v, at, emit)
 	m.learnBy()
 }
 
@@ -210,7 +216,7 @@ func (m *Machine) visited(at collector.Millis) {
 		return
 	}
 	o.VisitedAt = v
-	m.s.Posterior.Visit()
+	m.prior.Visit(&m.s.Posterior)
 	m.s.Track.Restart()
 }
 

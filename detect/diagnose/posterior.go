@@ -36,10 +36,28 @@ var share = [fault.Num]float64{
 
 type rates [NumStates][NumStates]float64
 
-// transition[from][to] is a rate per hour, without the diagonal.
-var transition = newRates()
+// Prior is what is held of a machine before it has said anything: how often which
+// fault comes. It never changes.
+type Prior struct {
+	share      [fault.Num]float64
+	transition *rates // [from][to], per hour, without the diagonal
+}
 
-func newRates() *rates {
+// builtIn is the prior by the built-in shares.
+var builtIn = NewPrior(&share)
+
+// NewPrior returns the prior by some shares of the faults.
+func NewPrior(share *[fault.Num]float64) *Prior {
+	return &Prior{*share, newRates(share)}
+}
+
+// BuiltIn returns the prior by the built-in shares.
+func BuiltIn() *Prior { return builtIn }
+
+// Shares returns each fault's share of all faults.
+func (r *Prior) Shares() [fault.Num]float64 { return r.share }
+
+func newRates(share *[fault.Num]float64) *rates {
 	t := new(rates)
 	for _, from := range []State{State(fault.Well), WarmLoad, Unplugged, Resettled} {
 		for f := firstFault; f <= lastFault; f++ {
@@ -74,14 +92,17 @@ const (
 
 // NewPosterior returns the probabilities before anything has been seen: one
 // machine in fifty is installed or taken over already faulty.
-func NewPosterior() (p Posterior) {
+func NewPosterior() (p Posterior) { return builtIn.Begin() }
+
+// Begin is NewPosterior under another prior.
+func (r *Prior) Begin() (p Posterior) {
 	const already = 0.02
 	for s := range p.logp {
 		p.logp[s] = float32(math.Log(0.01))
 	}
 	p.logp[fault.Well] = float32(math.Log(1 - already))
 	for f := firstFault; f <= lastFault; f++ {
-		p.logp[f] = float32(math.Log(already * share[f]))
+		p.logp[f] = float32(math.Log(already * r.share[f]))
 	}
 	p.now = p.logp
 	return p
@@ -105,7 +126,10 @@ const ordinaryLeast = -6
 // score while the machine's own well state is still being learned. The features behind a score
 // average over a while themselves, so successive scores are not independent:
 // each is remembered by the share of new information in it.
-func (p *Posterior) Advance(score *Score, trust, dt float64) {
+func (p *Posterior) Advance(score *Score, trust, dt float64) { builtIn.Advance(p, score, trust, dt) }
+
+// Advance is the posterior's Advance under another prior.
+func (r *Prior) Advance(p *Posterior, score *Score, trust, dt float64) {
 	dt = math.Min(dt, 1)
 	var prob, next [NumStates]float64
 	z := logSumExp(p.logp[:])
@@ -114,7 +138,7 @@ func (p *Posterior) Advance(score *Score, trust, dt float64) {
 	}
 	for s := range prob {
 		stay := 1.0
-		for u, rate := range transition[s] {
+		for u, rate := range r.transition[s] {
 			if rate == 0 || u == s {
 				continue
 			}
@@ -156,8 +180,11 @@ const repairsAVisit = 0.5
 
 // Visit takes in that somebody has just worked on the machine: half of what
 // was known of a fault holds no more, and warm product is to be expected.
-func (p *Posterior) Visit() {
-	fresh := NewPosterior().logp
+func (p *Posterior) Visit() { builtIn.Visit(p) }
+
+// Visit is the posterior's Visit under another prior.
+func (r *Prior) Visit(p *Posterior) {
+	fresh := r.Begin().logp
 	fresh[WarmLoad] = float32(math.Log(0.3))
 	for _, l := range [...]*[NumStates]float32{&p.logp, &p.now} {
 		z, zf := logSumExp(l[:]), logSumExp(fresh[:])
@@ -184,7 +211,10 @@ func (p *Posterior) Well() float64 {
 
 // WellNow returns how probable ordinary life is by the newest look alone, with
 // nothing remembered and even odds before: what proves a repair.
-func WellNow(score *Score) float64 {
+func WellNow(score *Score) float64 { return builtIn.WellNow(score) }
+
+// WellNow is the same under another prior.
+func (r *Prior) WellNow(score *Score) float64 {
 	var ordinary, all float64
 	best := float32(math.Inf(-1))
 	for _, x := range score {
@@ -196,7 +226,7 @@ func WellNow(score *Score) float64 {
 			w /= 4
 			ordinary += w
 		} else {
-			w *= share[f]
+			w *= r.share[f]
 		}
 		all += w
 	}

@@ -71,7 +71,11 @@ func (t *Tracker) habits(at collector.Millis, warm bool, dt float64) {
 // takes half a day of well life to see what the day does to it.
 func (t *Tracker) Trust() float64 {
 	const halfDay = 12 * 60 // min
-	trust := 0.35 + 0.65*math.Min(float64(t.wellMinutes)/halfDay, 1)
+	known := 0.35
+	if t.ofKind {
+		known = kinTrust
+	}
+	trust := known + (1-known)*math.Min(float64(t.wellMinutes)/halfDay, 1)
 	if t.air5.w == 0 {
 		trust /= 4 // without the air nobody can say whether it cools
 	}

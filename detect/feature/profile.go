@@ -32,6 +32,7 @@ type profile struct {
 	slow, slowW float32
 	raw         float32 // mean level of late, not standardised
 	bin         int8
+	ofKind      uint8 // bits of the bins whose well state began as the kind's
 	offSince    int32 // Unix time since which it has stood off
 	at          collector.Millis
 }
@@ -76,12 +77,14 @@ func (p *profile) observe(x float64, b int, dt, well, floor float64, at collecto
 	w := dt * well
 	if p.n[b] > 60 && math.Abs(z) > 4 {
 		w *= 16 / (z * z)
+	} else if p.ofKind&(1<<b) != 0 && math.Abs(z) > 2 {
+		w *= 4 / (z * z) // it is not like its kind: who says that it is well?
 	}
 	if w <= 0 {
 		return
 	}
 	p.n[b] = min(p.n[b]+float32(w), capMean)
-	p.mean[b] += float32(w) / p.n[b] * (f - p.mean[b])
+	p.mean[b] += min(float32(w)/max(p.n[b], 1e-9), 1) * (f - p.mean[b])
 	p.nv = min(p.nv+float32(w), capMean)
 	rr := min(float32(r*r), float32(16*s2))
 	p.vari += float32(w) / (p.nv + priorMin) * (rr - p.vari)

@@ -63,6 +63,7 @@ type Tracker struct {
 	habit                     [24]float32 // share of days it stood warm, by UTC hour
 	habitWarm                 float32     // minutes of this hour it stood warm
 	habitHour                 int8
+	ofKind                    bool             // it began with what is known of its kind
 	warmedAt                  collector.Millis // last time warm load or warm air came in at once
 	disturbed                 collector.Millis // last long opening or warm load
 	visited                   collector.Millis // end of the last visit

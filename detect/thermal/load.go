@@ -70,8 +70,9 @@ const (
 )
 
 // NewLoad returns the prior of a kind.
-func NewLoad(k fleet.Kind) Load {
-	p := kindPriors[k]
+func NewLoad(k fleet.Kind) Load { return newLoad(kindPriors[k]) }
+
+func newLoad(p kindPrior) Load {
 	u := (p.fraction - p.inside) / 21
 	sdU, sdW := p.sd*0.8/21, p.inside*0.6
 	return Load{theta: [3]float64{u, p.inside, fallOff},
