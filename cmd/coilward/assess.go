@@ -24,6 +24,7 @@ import (
 // assessCommand is the command line of assess.
 type assessCommand struct {
 	Table    string   `placeholder:"FILE" type:"path" help:"Table of causes to use, as learn writes it; the program's own if not given."`
+	Kinds    string   `placeholder:"FILE" type:"path" help:"What is known of kinds, as kinds export and kinds learn write it; nothing if not given."`
 	Trade    bool     `help:"Also with findings raised at other probabilities: delay against false alarms."`
 	Disturb  bool     `help:"Also with worse telemetry: more noise, missing channels, longer intervals, coarser steps. Takes many times as long."`
 	Seed     uint64   `default:"1" help:"Of the noise that is added."`
@@ -121,6 +122,13 @@ func (c *assessCommand) assess(ctx context.Context, s *streams) error {
 // library is the program's own, with the table that was asked for.
 func (c *assessCommand) library() (*detect.Library, error) {
 	l := detect.NewLibrary()
+	if c.Kinds != "" {
+		kinds, err := readKinds(c.Kinds)
+		if err != nil {
+			return nil, err
+		}
+		l = knowing(kinds)
+	}
 	if c.Table == "" {
 		return l, nil
 	}

@@ -25,6 +25,7 @@ type commands struct {
 	Assess      assessCommand      `cmd:"" help:"Say how good the findings about labelled fleets are."`
 	Trial       trialCommand       `cmd:"" help:"Show what other settings would have done to the alerts of past days."`
 	Settings    settingsCommand    `cmd:"" help:"What is laid over the fleet file: versions, export and import, undo."`
+	Kinds       kindsCommand       `cmd:"" help:"What the fleet has taught of its kinds of machine: versions, what is in use, export."`
 	Sensitivity sensitivityCommand `cmd:"" help:"Measure what a rate of false alarms costs in delay, on fleets whose truth is known."`
 	Backup      backupCommand      `cmd:"" help:"Copy history, alerts and settings into a folder, beside a running daemon too."`
 	Restore     restoreCommand     `cmd:"" help:"Make a data folder of a backup, and check it."`

@@ -25,6 +25,7 @@ import (
 	"coilward/collector/influx"
 	"coilward/collector/intake"
 	"coilward/collector/mqtt"
+	"coilward/detect"
 	"coilward/detect/shard"
 )
 
@@ -38,6 +39,8 @@ type daemon struct {
 	fleet    atomic.Pointer[fleet.Fleet]
 	inUse    *inUse // what fleet is made of
 	trials   *trialDesk
+	library  atomic.Pointer[detect.Library] // of the models, with what is known of kinds
+	kinds    kindsState
 	history  *history.Store
 	ledger   *ledger.Ledger
 	desk     *ledger.Desk
@@ -110,6 +113,9 @@ func newDaemon(ctx context.Context, c *config, f *fleet.Fleet, clock Clock, log 
 	if err != nil {
 		return nil, err
 	}
+	if err := d.knownKinds(ctx); err != nil {
+		return nil, err
+	}
 	if err := d.models(ctx, f); err != nil {
 		return nil, err
 	}
@@ -169,7 +175,7 @@ func (d *daemon) people(f *fleet.Fleet) error {
 func (d *daemon) models(ctx context.Context, f *fleet.Fleet) error {
 	path := filepath.Join(d.config.DataDir, modelsFile)
 	options := pipelineOptions{
-		Fleet: f, Listed: func(id string) bool { return d.fleet.Load().Listed(id) }, Said: d.said,
+		Fleet: f, Library: d.library.Load(), Listed: func(id string) bool { return d.fleet.Load().Listed(id) }, Said: d.said,
 		Order:         collector.OrderOptions{Late: func(*collector.Reading) { d.late.Add(1) }},
 		SnapshotEvery: snapshotEvery, Snapshot: func(s *shard.Snapshot) error { return s.Write(path) },
 		Failed: func(err error) { d.log.Error().Err(err).Msg("models cannot be saved") },

@@ -42,6 +42,7 @@ type live struct {
 	clock *fastClock
 	links links
 	stop  func()
+	mute  func(machine string) bool // whose messages are not sent; may be nil
 }
 
 // startLive starts a daemon on the embedded broker.
@@ -100,6 +101,9 @@ func (l *live) play(t *testing.T, sim *simulate.Fleet, d time.Duration) {
 			next = until
 		}
 		messages := sim.Advance(next.Sub(sim.Now()))
+		if l.mute != nil {
+			messages = slices.DeleteFunc(messages, func(m simulate.Message) bool { return l.mute(m.Machine) })
+		}
 		l.clock.Set(sim.Now())
 		// A machine's messages keep to one link, and so their order.
 		err := l.links.publish(t.Context(), messages, func(_ int, m *simulate.Message) int { return linkOf(m) })

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"runtime"
 	"sync/atomic"
 	"time"
@@ -21,6 +22,7 @@ import (
 	"coilward/collector/history"
 	"coilward/collector/intake"
 	"coilward/detect"
+	"coilward/detect/kin"
 )
 
 // replay runs recorded messages through the pipeline in event time.
@@ -31,6 +33,8 @@ type replay struct {
 	errors io.Writer
 	decode intake.DecoderOptions
 	shards int
+	kinds  []*kin.Version // what is known of kinds
+	ending func()         // called when all is fed and before the models end; may be nil
 
 	pipe    *pipeline
 	bad     int // lines
@@ -53,7 +57,7 @@ func (r *replay) begin(tell func(*alerts.Change) error) {
 	queue := alerts.New(alerts.Options{Fleet: r.fleet})
 	desk := deskOf(queue, tell)
 	r.pipe = newPipeline(pipelineOptions{
-		Fleet: r.fleet, Library: detect.NewLibrary(), Shards: r.shards,
+		Fleet: r.fleet, Library: knowing(r.kinds), Shards: r.shards,
 		Said: func(ctx context.Context, upTo collector.Millis, findings []detect.Finding) error {
 			if err := desk(ctx, upTo, findings); err != nil {
 				return err
@@ -124,6 +128,9 @@ func (r *replay) files(ctx context.Context, names []string) error {
 			return nil
 		}
 		r.pipe.models.End()
+		if r.ending != nil {
+			r.ending()
+		}
 		return r.pipe.models.Flush(ctx)
 	})
 	return g.Wait()
@@ -253,13 +260,16 @@ func (r *replay) progress(ctx context.Context, terminal *os.File, total int64) {
 
 // stored replays a history: all of it up to the pipeline time to, since models
 // must learn, printing what was said from from on. The readings were admitted
-// when they were stored.
+// when they were stored. What was known of kinds is in the ledger beside it.
 func (r *replay) stored(ctx context.Context, dir string, from, to collector.Millis) error {
 	store, err := history.Open(history.Options{Dir: dir, Log: zerolog.Nop()})
 	if err != nil {
 		return err
 	}
 	defer store.Close()
+	if r.kinds, err = storedKinds(ctx, filepath.Dir(dir)); err != nil {
+		return err
+	}
 	r.begin(func(c *alerts.Change) error {
 		if c.At < from || c.At >= to {
 			return nil

@@ -20,6 +20,7 @@ type replayCommand struct {
 	History  string    `placeholder:"DIR" type:"path" help:"Replay the readings stored in this folder, the history in the daemon's data_dir; it must not be in use."`
 	From     time.Time `placeholder:"TIME" help:"With --history: print what was found from this time on, such as 2026-07-01T00:00:00Z. What came before is still learned from."`
 	To       time.Time `placeholder:"TIME" help:"With --history: stop at this time."`
+	Kinds    string    `placeholder:"FILE" type:"path" help:"With files: what is known of kinds, as kinds export and kinds learn write it. A history has it in the ledger beside it."`
 	Files    []string  `arg:"" optional:"" name:"file" help:"Recorded messages, a line of JSON each; .gz is unpacked, - is standard input. Taken in the order given."`
 }
 
@@ -45,9 +46,17 @@ func (c *replayCommand) run(ctx context.Context, s *streams) int {
 		return statusUsage
 	}
 	r := &replay{fleet: f, stdin: s.in, out: bufio.NewWriterSize(s.out, 64<<10), errors: s.err}
+	if c.Kinds != "" {
+		var err error
+		if r.kinds, err = readKinds(c.Kinds); err != nil {
+			return usage("%v", err)
+		}
+	}
 	var total int64
 	work := func(ctx context.Context) error { return r.files(ctx, c.Files) }
 	switch {
+	case c.History != "" && c.Kinds != "":
+		return usage("--kinds goes with files: a history has what was known of kinds in the ledger beside it")
 	case c.History != "":
 		if len(c.Files) > 0 {
 			return usage("name either --history or files, not both")

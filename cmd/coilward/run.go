@@ -203,6 +203,7 @@ func (d *daemon) chores(ctx context.Context) error {
 			}
 			d.settingsDue(ctx)
 		case <-minute.C:
+			d.kindsDue(ctx)
 			now := d.clock.Now()
 			open := d.desk.Alerts()
 			messages := append(d.team.Escalate(open, now), d.team.Summary(open, now)...)

@@ -56,7 +56,7 @@ func (b boardModels) Trace(ctx context.Context, machine string, from, to time.Ti
 	}
 	var out []detect.TracePoint
 	since := collector.MillisOf(from)
-	t := shard.NewTracer(spec, nil, func(p detect.TracePoint) {
+	t := shard.NewTracer(spec, b.d.library.Load(), func(p detect.TracePoint) {
 		if p.At >= since {
 			out = append(out, p)
 		}

@@ -38,6 +38,7 @@ type trialCommand struct {
 	FleetInUse    string `hidden:"" type:"path"`
 	SettingsInUse string `hidden:"" type:"path"`
 	Visits        string `hidden:"" type:"path"`
+	Kinds         string `hidden:"" type:"path"`
 	Child         bool   `hidden:""` // progress as JSON on standard error; ends when standard input does
 }
 
@@ -92,6 +93,9 @@ func (c *trialCommand) run(ctx context.Context, s *streams) int {
 	defer done()
 
 	p := &player{store: store, shards: processors}
+	if p.kinds, err = c.kinds(ctx, data); err != nil {
+		return fail(statusFailed, err)
+	}
 	if p.from, p.to, err = stretchOf(store, c.To, days(c.Days)); err != nil {
 		return fail(statusFailed, err)
 	}

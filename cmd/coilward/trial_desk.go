@@ -244,8 +244,16 @@ func (t *trialDesk) prepare(ctx context.Context, dir string, o board.TrialOrder)
 	if err != nil {
 		return nil, err
 	}
+	versions, err := kindsIn(ctx, t.d.ledger)
+	if err != nil {
+		return nil, err
+	}
+	kinds, err := json.Marshal(versions)
+	if err != nil {
+		return nil, err
+	}
 	files := map[string][]byte{
-		"fleet.yaml": text, "now.yaml": o.InUse.YAML(), "with.yaml": o.State.YAML(), "people.json": people, "visits.json": visits,
+		"fleet.yaml": text, "now.yaml": o.InUse.YAML(), "with.yaml": o.State.YAML(), "people.json": people, "visits.json": visits, "kinds.json": kinds,
 		"trial.yaml": []byte("data_dir: .\nfleet_file: fleet.yaml\nnotify:\n  people_file: people.json\n"),
 	}
 	for name, b := range files {
@@ -258,7 +266,7 @@ func (t *trialDesk) prepare(ctx context.Context, dir string, o board.TrialOrder)
 	}
 	in := func(name string) string { return filepath.Join(dir, name) }
 	args := []string{"trial", "--child", "--json", "--config", in("trial.yaml"), "--settings-in-use", in("now.yaml"), "--settings", in("with.yaml"),
-		"--visits", in("visits.json"), "--days", strconv.Itoa(o.Days), "--share", strconv.FormatFloat(trialShare, 'g', -1, 64)}
+		"--visits", in("visits.json"), "--kinds", in("kinds.json"), "--days", strconv.Itoa(o.Days), "--share", strconv.FormatFloat(trialShare, 'g', -1, 64)}
 	for _, s := range o.Sites {
 		args = append(args, "--site", s)
 	}

@@ -15,6 +15,7 @@ import (
 	"coilward/collector/fleet"
 	"coilward/collector/history"
 	"coilward/detect"
+	"coilward/detect/kin"
 )
 
 // player replays a stretch of the history through several pipelines at once,
@@ -27,6 +28,7 @@ type player struct {
 	learn    collector.Millis // readings from here on are replayed
 	from, to collector.Millis // what is said from ≤ at < to is of interest
 	shards   int
+	kinds    []*kin.Version  // what was known of kinds
 	lines    []*bufio.Writer // the findings' lines of the runs; fewer: not wanted of the others
 
 	at atomic.Int64 // pipeline time reached, for progress
@@ -93,7 +95,7 @@ func (p *player) pipeline(fleets []*fleet.Fleet, first int, takes []trial.Take) 
 		})
 	}
 	return newPipeline(pipelineOptions{
-		Fleet: fleets[0], Library: detect.NewLibrary(), Shards: p.shards,
+		Fleet: fleets[0], Library: knowing(p.kinds), Shards: p.shards,
 		Said: func(ctx context.Context, upTo collector.Millis, findings []detect.Finding) error {
 			for _, desk := range desks {
 				if err := desk(ctx, upTo, findings); err != nil {

@@ -13,6 +13,7 @@ import (
 	"coilward/alerts/trial"
 	"coilward/collector"
 	"coilward/detect/fault"
+	"coilward/detect/kin"
 )
 
 // mostVisits are taken for a trial, the newest first.
@@ -48,6 +49,15 @@ func visitsIn(ctx context.Context, l *ledger.Ledger) ([]trial.Visit, error) {
 		out = append(out, v)
 	}
 	return out, nil
+}
+
+// kinds returns what was known of kinds, from the file that the daemon wrote if
+// there is one.
+func (c *trialCommand) kinds(ctx context.Context, data string) ([]*kin.Version, error) {
+	if c.Kinds == "" {
+		return storedKinds(ctx, data)
+	}
+	return readKinds(c.Kinds)
 }
 
 // visits returns what was found, from the file that the daemon wrote if there is
