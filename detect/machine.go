@@ -70,6 +70,7 @@ type state struct {
 	Interval     float32 // s between instants, learned
 	Spacing      float32 // s between messages, learned
 	Offline      bool    // the status topic said so
+	Kinds        int32   // version of what was known of its kind as it began; 0: none
 	WentWell     collector.Millis
 	Serial       int32
 	Returns      int32 // times the trouble came back soon after it was cleared
@@ -90,7 +91,6 @@ type state struct {
 	Usual        usual
 	Suspicion    suspicion
 	Well, Learn  float32 // probability of being well; by how much its state is learned
-	Kinds        int32   // version of what was known of its kind as it began; 0: none
 }
 
 // NewMachine returns the model of a machine nothing has been heard of.

@@ -30,7 +30,7 @@ func oneKind(t *testing.T, machines, days int) (*simulate.Fleet, *fleet.Fleet) {
 // Machines that begin after something was learned begin with it, in the live run,
 // after restarts and in a replay; a machine that was heard before does not.
 func TestKindsLiveEqualsReplay(t *testing.T) {
-	const machines, days = 9, 2
+	const machines, days = 12, 2
 	sim, f := oneKind(t, machines, days)
 	begin := sim.Now()
 	later := map[string]bool{} // are installed at half past eleven
@@ -54,8 +54,8 @@ func TestKindsLiveEqualsReplay(t *testing.T) {
 	if err != nil || v == nil {
 		t.Fatalf("nothing was learned: %v", err)
 	}
-	if k := v.Kinds["glass-door"]; k == nil || k.Machines < kin.Least || len(k.Levels) < 5 || k.Found["door-leak"] != 3 || v.Number != 1 {
-		t.Fatalf("learned %+v", v)
+	if k := v.Kinds["glass-door"]; k == nil || k.Machines < kin.Least || len(k.Levels) < 3 || k.Found["door-leak"] != 3 || v.Number != 1 {
+		t.Fatalf("version %d says of the kind %+v", v.Number, k)
 	}
 	if again, err := l.d.learnKinds(t.Context(), 5); err != nil || again != nil {
 		t.Errorf("the same was learned twice: %v, %v", again, err)
@@ -86,7 +86,7 @@ func TestKindsLiveEqualsReplay(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, c := range []struct{ args, want string }{
-		{"list", "glass-door"}, {"show", "door-leak"}, {"show 1", "cut-in over the thermostat's"}, {"export", `"from_ms"`},
+		{"list", "glass-door"}, {"show", "door-leak"}, {"show 1", "min into a rest"}, {"export", `"from_ms"`},
 	} {
 		var out, complaints bytes.Buffer
 		args := append([]string{"kinds"}, strings.Fields(c.args)...)

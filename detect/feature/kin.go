@@ -8,17 +8,32 @@ import (
 	"coilward/detect/kin"
 )
 
-// levelNames name the profiles' bins for what is kept of a kind: the quantity and
-// the minutes since the start or stop from which the bin counts. A current of the
-// whole machine is another quantity than one of the compressor alone.
+// levelWords name the profiles for what is kept of a kind, with their units.
+var levelWords = [NumProfiles]string{
+	AirCoil: "air to coil outlet, K", AirCoilIn: "air to coil inlet, K", CoilSpread: "coil inlet to outlet, K", CondLift: "condenser over ambient, K",
+	Current: "ln compressor current, A", SupplyGap: "air to supply air, K", ShellLift: "compressor shell over ambient, K",
+	EvapFanRun: "ln evaporator fan current, A", CondFanRun: "ln condenser fan current, A", EvapSpeedRun: "evaporator fan speed, 1500/min",
+	CondSpeedRun: "condenser fan speed, 1500/min", RunSlope: "air, K/h", OffSlope: "air per K to ambient, 1/h",
+	OffCoilGap: "air to coil outlet, K", EvapFanOff: "ln evaporator fan current, A", MainsOff: "ln mains current, A", OffSupplyGap: "air to supply air, K",
+}
+
+// levelNames add the minutes since the start or stop from which a bin counts. A
+// current of the whole machine is another quantity than one of the compressor alone.
 var levelNames, mainsNames = func() (n [NumProfiles][bins]string, mains [bins]string) {
 	for p := range n {
+		when := " min into a run"
+		switch {
+		case ofStop&(1<<p) != 0:
+			when = " min into a rest"
+		case ofRun&(1<<p) == 0:
+			when = " min into either"
+		}
 		for b := range n[p] {
-			n[p][b] = profileNames[p] + "@" + strconv.Itoa(int(edges[b]))
+			n[p][b] = levelWords[p] + ", " + strconv.Itoa(int(edges[b])) + when
 		}
 	}
 	for b := range mains {
-		mains[b] = n[Current][b] + " of the mains"
+		mains[b] = n[Current][b] + ", by the mains"
 	}
 	return n, mains
 }()

@@ -77,7 +77,7 @@ func (p *profile) observe(x float64, b int, dt, well, floor float64, at collecto
 	w := dt * well
 	if p.n[b] > 60 && math.Abs(z) > 4 {
 		w *= 16 / (z * z)
-	} else if p.ofKind&(1<<b) != 0 && math.Abs(z) > 2 {
+	} else if p.ofKind&(1<<b) != 0 && p.n[b] <= 60 && math.Abs(z) > 2 {
 		w *= 4 / (z * z) // it is not like its kind: who says that it is well?
 	}
 	if w <= 0 {
