@@ -85,6 +85,28 @@ func TestWellMachineOfItsKind(t *testing.T) {
 	}
 }
 
+// A machine that was just plugged in, with warm product in it, has much to cool
+// down and is not called faulty for it more than without its kind.
+func TestWarmMachineOfItsKind(t *testing.T) {
+	with := library.WithKinds([]*kin.Version{taught(t, 1, 0)})
+	for seed := range uint64(4) {
+		c := newCabinet(seed)
+		c.air, c.product = 22, 22
+		rs := c.live(2 * day)
+		raised := func(l *detect.Library) (n int) {
+			for _, f := range play(detect.NewMachine(spec(), l), rs) {
+				if f.Change == detect.Raised {
+					n++
+				}
+			}
+			return n
+		}
+		if without, has := raised(library), raised(with); has > without {
+			t.Errorf("seed %d: %d findings of a machine that was just plugged in, %d without its kind", seed, has, without)
+		}
+	}
+}
+
 // A machine in trouble, or watched for a short time only, teaches nothing.
 func TestWhatTeachesNothing(t *testing.T) {
 	m := newMachine()

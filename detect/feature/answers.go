@@ -71,11 +71,10 @@ func (t *Tracker) habits(at collector.Millis, warm bool, dt float64) {
 // takes half a day of well life to see what the day does to it.
 func (t *Tracker) Trust() float64 {
 	const halfDay = 12 * 60 // min
-	known := 0.35
+	trust := 0.35 + 0.65*math.Min(float64(t.wellMinutes)/halfDay, 1)
 	if t.ofKind {
-		known = kinTrust
+		trust = 1 // its kind's standard was learned, and with it how far a machine may lie off it
 	}
-	trust := known + (1-known)*math.Min(float64(t.wellMinutes)/halfDay, 1)
 	if t.air5.w == 0 {
 		trust /= 4 // without the air nobody can say whether it cools
 	}

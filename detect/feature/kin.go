@@ -54,20 +54,21 @@ type kinScalar struct {
 	believe float32 // how much the machine must have shown, as n counts it, to be learned from
 }
 
-func (t *Tracker) kinScalars(room bool) [7]kinScalar {
+// kinScalars are those that come often enough for the machine's own to take over
+// within a day. What is averaged over half a day is not among them: the kind's
+// spread would still be in it when the machine's own is known.
+func (t *Tracker) kinScalars(room bool) [5]kinScalar {
 	in, out := float64(t.spec.setpoint+t.spec.differential/2), float64(t.spec.setpoint-t.spec.differential/2)
-	load, slow := "load 2 h", "load 10 h"
+	load := "ln load, 2 h"
 	if room {
-		load, slow = "load 2 h by the room", "load 10 h by the room"
+		load += ", by the room"
 	}
 	return [...]kinScalar{
 		{"cut-in over the thermostat's", &t.cutIn, in, 0.35, 20},
 		{"cut-out over the thermostat's", &t.cutOut, out, 0.35, 20},
 		{"ln run, min", &t.runLen, 0, 0.25, 20},
 		{"ln rest, min", &t.offLen, 0, 0.25, 20},
-		{"air over the setpoint", &t.airMean, float64(t.spec.setpoint), 0.25, 40},
 		{load, &t.load2, 0, 0.2, 24},
-		{slow, &t.load10, 0, 0.1, 8},
 	}
 }
 
@@ -109,10 +110,6 @@ const (
 	kinMostOthers  = 20
 	kinLeastOthers = 1
 )
-
-// kinTrust is how far the standard of the kind can be believed before the
-// machine has shown its own, as Trust.
-const kinTrust = 0.8
 
 // Begin makes what is known of the machine's kind its well state, before its
 // first reading, of which has is what it says. Each centre counts as much as the
@@ -160,3 +157,22 @@ func (t *Tracker) Begin(k *kin.Kind, has collector.ChannelSet) {
 }
 
 func square(x float64) float64 { return x * x }
+
+// ofOwn takes bin b's well state from its nearest earlier neighbour that the
+// machine has filled itself, as start does, where that says more than the kind: a
+// machine is more like itself than like others.
+func (p *profile) ofOwn(b int) {
+	if p.ofKind&(1<<(b+bins)) != 0 {
+		return
+	}
+	p.ofKind |= 1 << (b + bins)
+	for d := 1; b-d >= 0; d++ {
+		if p.ofKind&(1<<(b-d+bins)) != 0 && p.n[b-d] > 10 {
+			if n := min(p.n[b-d], 8); n > p.n[b] {
+				p.mean[b], p.n[b] = p.mean[b-d], n
+				p.ofKind &^= 1 << b
+			}
+			return
+		}
+	}
+}

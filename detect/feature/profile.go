@@ -32,7 +32,7 @@ type profile struct {
 	slow, slowW float32
 	raw         float32 // mean level of late, not standardised
 	bin         int8
-	ofKind      uint8 // bits of the bins whose well state began as the kind's
+	ofKind      uint8 // bits of the bins whose well state began as the kind's; four higher, of those seen since
 	offSince    int32 // Unix time since which it has stood off
 	at          collector.Millis
 }
@@ -54,6 +54,9 @@ func (p *profile) observe(x float64, b int, dt, well, floor float64, at collecto
 		// What is guessed counts, or the first reading of a run longer than
 		// any before would be taken for normal, and such runs are faults.
 		p.mean[b], p.n[b] = p.start(b, f)
+	}
+	if p.ofKind != 0 {
+		p.ofOwn(b)
 	}
 	r := float64(f - p.mean[b])
 	s2 := p.variance(floor) * (1 + 15/(float64(p.n[b])+1))
