@@ -27,7 +27,7 @@ func (k *kernel) describe(p *Problem, plan *Plan, table Table, sol *solution, ad
 			out.Drive += visit.Drive
 			out.Metres += visit.Metres
 			plan.Loss += visit.Loss
-			plan.Driving += k.money[arc]
+			plan.Driving += k.arcs[arc].money
 			out.Visits = append(out.Visits, visit)
 			jobs = append(jobs, visit.Stop.Jobs...)
 			s = next
@@ -38,7 +38,7 @@ func (k *kernel) describe(p *Problem, plan *Plan, table Table, sol *solution, ad
 				s.ready += table.Seconds[arc]
 				out.Drive += seconds(table.Seconds[arc])
 				out.Metres += table.Metres[arc]
-				plan.Driving += k.money[arc]
+				plan.Driving += k.arcs[arc].money
 			}
 			out.Back = at(s.ready)
 			over := max(0, s.ready-v.until)
@@ -69,14 +69,14 @@ func (k *kernel) reason(p *Problem, stop int) string {
 			continue
 		}
 		skilled = true
-		start, ok := n.begin(v.from + k.seconds[v.start*k.nodes+stop])
+		start, ok := n.begin(v.from + k.arcs[v.start*k.nodes+stop].seconds)
 		if !ok {
 			continue
 		}
 		inHours = true
 		end := start + n.service
 		if !v.openEnd {
-			end += k.seconds[stop*k.nodes+v.end]
+			end += k.arcs[stop*k.nodes+v.end].seconds
 		}
 		if end <= v.limit && (v.capacity == 0 || n.load <= v.capacity) {
 			inShift = true

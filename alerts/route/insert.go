@@ -13,21 +13,36 @@ type spot struct {
 }
 
 // best finds the cheapest place for stop in route r; extra is +Inf if none.
-// before is the state ahead of each position, from trace.
-func (k *kernel) best(sol *solution, r, stop int, before []state) spot {
+// before is the state ahead of each position, from trace, and after the rests behind
+// it, from follow.
+func (k *kernel) best(sol *solution, r, stop int, before []state, after *rest) spot {
 	v, route := &k.vans[r], sol.routes[r]
 	found := spot{extra: math.Inf(1)}
-	if k.stops[stop].needs&^v.skills != 0 {
+	n := &k.stops[stop]
+	if n.needs&^v.skills != 0 || v.capacity > 0 && before[len(route)].load+n.load > v.capacity {
 		return found
 	}
-	for p, s := range before {
-		if p >= v.fixed {
-			limit := sol.costs[r] + found.extra
-			if at, ok := k.visit(v, s, stop); ok && k.atLeast(v, s, at, route[p:]) < found.extra {
-				if c := k.onwards(v, at, route[p:], limit); c < limit {
-					found = spot{p, c - sol.costs[r]}
-				}
+	leave := stop * k.nodes
+	for p := v.fixed; p <= len(route); p++ {
+		s := &before[p]
+		at, ok := k.visit(v, *s, stop)
+		if !ok {
+			// Whoever comes later is too late as well.
+			break
+		}
+		if next := v.end; p < len(route) || !v.openEnd {
+			if p < len(route) {
+				next = route[p]
 			}
+			// All delays further on left aside: it only saves work.
+			if at.cost-s.cost+k.arcs[leave+next].money-k.arcs[s.at*k.nodes+next].money >= found.extra {
+				continue
+			}
+		}
+		limit := sol.costs[r] + found.extra
+		c := k.join(v, at, sol.routes[r], p, before, after, limit)
+		if c < limit {
+			found = spot{p, c - sol.costs[r]}
 		}
 	}
 	return found
@@ -45,19 +60,6 @@ func (k *kernel) trace(v *van, route []int, into []state) []state {
 	return into
 }
 
-// atLeast is what going from s by way of at to rest costs more than going
-// straight, all delays further on left aside: it only saves work.
-func (k *kernel) atLeast(v *van, s, at state, rest []int) float64 {
-	extra := at.cost - s.cost
-	next := v.end
-	if len(rest) > 0 {
-		next = rest[0]
-	} else if v.openEnd {
-		return extra
-	}
-	return extra + k.money[at.at*k.nodes+next] - k.money[s.at*k.nodes+next]
-}
-
 // repair inserts what is left out: in each round the stop that loses most by
 // waiting (the sum of what its 2nd … depth-th best route costs over its best).
 // Depth 1 takes the cheapest first, 0 any. noise > 0 blurs the costs by up to that share.
@@ -65,9 +67,13 @@ func (k *kernel) repair(sol *solution, depth int, noise float64, rnd *rand.Rand)
 	routes := len(k.vans)
 	open := slices.Clone(sol.out)
 	table := make([]spot, len(open)*routes)
-	before := make([][]state, routes)
+	before, after := k.before, k.after
+	learn := func(r int) {
+		before[r] = k.trace(&k.vans[r], sol.routes[r], before[r][:0])
+		k.follow(&k.vans[r], sol.routes[r], before[r], &after[r])
+	}
 	for r := range routes {
-		before[r] = k.trace(&k.vans[r], sol.routes[r], make([]state, 0, len(sol.routes[r])+8))
+		learn(r)
 	}
 	blur := func(s spot) spot {
 		if noise > 0 {
@@ -77,7 +83,7 @@ func (k *kernel) repair(sol *solution, depth int, noise float64, rnd *rand.Rand)
 	}
 	for i, stop := range open {
 		for r := range routes {
-			table[i*routes+r] = blur(k.best(sol, r, stop, before[r]))
+			table[i*routes+r] = blur(k.best(sol, r, stop, before[r], &after[r]))
 		}
 	}
 	done := make([]bool, len(open))
@@ -121,11 +127,11 @@ func (k *kernel) repair(sol *solution, depth int, noise float64, rnd *rand.Rand)
 		stop := open[pick]
 		sol.routes[into] = slices.Insert(sol.routes[into], table[pick*routes+into].position, stop)
 		sol.costs[into] = k.cost(&k.vans[into], sol.routes[into])
-		before[into] = k.trace(&k.vans[into], sol.routes[into], before[into][:0])
+		learn(into)
 		done[pick] = true
 		for i, other := range open {
 			if !done[i] {
-				table[i*routes+into] = blur(k.best(sol, into, other, before[into]))
+				table[i*routes+into] = blur(k.best(sol, into, other, before[into], &after[into]))
 			}
 		}
 	}

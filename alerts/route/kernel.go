@@ -10,17 +10,25 @@ import (
 // Node i < n is a stop; each tech has a start and an end node.
 type kernel struct {
 	n, nodes int
-	seconds  []float64 // nodes·nodes
-	money    []float64 // nodes·nodes
+	arcs     []arc // nodes·nodes
 	stops    []node
 	vans     []van
 	overtime float64 // money a second
+
+	// What is worked out again and again: states and rests, a route each.
+	before  [][]state
+	after   []rest
+	scratch []int
 }
+
+// arc is the drive from one node to another.
+type arc struct{ seconds, money float64 }
 
 type node struct {
 	service float64
+	hours   span   // the first window, or always
 	windows []span // last start of work, not close; empty: always
-	losses  []loss
+	lost    ramp   // money, by the time work begins
 	needs   Skills
 	load    float64
 	penalty float64 // for leaving it out
@@ -60,8 +68,8 @@ func (l loss) at(t float64) float64 {
 // begin returns when work at a stop can begin after arriving at t; ok is false
 // when it is too late.
 func (s *node) begin(t float64) (float64, bool) {
-	if len(s.windows) == 0 {
-		return t, true
+	if t <= s.hours.to {
+		return max(t, s.hours.from), true
 	}
 	for _, w := range s.windows {
 		if t <= w.to {
@@ -71,13 +79,15 @@ func (s *node) begin(t float64) (float64, bool) {
 	return 0, false
 }
 
-func (s *node) loss(t float64) float64 {
-	m := 0.0
-	for i := range s.losses {
-		m += s.losses[i].at(t)
+// open sets the windows.
+func (s *node) open(windows []span) {
+	s.windows, s.hours = windows, span{math.Inf(-1), math.Inf(1)}
+	if len(windows) > 0 {
+		s.hours = windows[0]
 	}
-	return m
 }
+
+func (s *node) loss(t float64) float64 { return s.lost.at(t) }
 
 // state is a tech after some stops of a route.
 type state struct {
@@ -94,7 +104,7 @@ func (k *kernel) depart(v *van) state { return state{at: v.start, ready: v.from}
 func (k *kernel) visit(v *van, s state, stop int) (state, bool) {
 	n := &k.stops[stop]
 	arc := s.at*k.nodes + stop
-	t, ok := n.begin(s.ready + k.seconds[arc])
+	t, ok := n.begin(s.ready + k.arcs[arc].seconds)
 	if !ok || n.needs&^v.skills != 0 {
 		return s, false
 	}
@@ -102,7 +112,7 @@ func (k *kernel) visit(v *van, s state, stop int) (state, bool) {
 	if v.capacity > 0 && s.load > v.capacity {
 		return s, false
 	}
-	s.cost += k.money[arc] + n.loss(t)
+	s.cost += k.arcs[arc].money + n.loss(t)
 	s.at, s.ready = stop, t+n.service
 	return s, s.ready <= v.limit
 }
@@ -112,8 +122,8 @@ func (k *kernel) finish(v *van, s state) (cost float64, ok bool) {
 	cost, ready := s.cost, s.ready
 	if !v.openEnd {
 		arc := s.at*k.nodes + v.end
-		cost += k.money[arc]
-		ready += k.seconds[arc]
+		cost += k.arcs[arc].money
+		ready += k.arcs[arc].seconds
 	}
 	if ready > v.limit {
 		return 0, false

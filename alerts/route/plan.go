@@ -128,11 +128,12 @@ func compile(ctx context.Context, p *Problem) (*kernel, Table, error) {
 	if err := table.check(len(places)); err != nil {
 		return nil, table, err
 	}
-	k := &kernel{n: n, nodes: len(places), seconds: table.Seconds, money: make([]float64, len(table.Seconds)), overtime: p.Costs.OvertimePerHour / 3600}
+	k := &kernel{n: n, nodes: len(places), arcs: make([]arc, len(table.Seconds)), overtime: p.Costs.OvertimePerHour / 3600}
 	worst := 0.0
-	for i := range k.money {
-		k.money[i] = table.Seconds[i]*p.Costs.PerHour/3600 + table.Metres[i]*p.Costs.PerKilometre/1000
-		worst = max(worst, k.money[i])
+	for i := range k.arcs {
+		k.arcs[i].seconds = table.Seconds[i]
+		k.arcs[i].money = table.Seconds[i]*p.Costs.PerHour/3600 + table.Metres[i]*p.Costs.PerKilometre/1000
+		worst = max(worst, k.arcs[i].money)
 	}
 	since := func(t time.Time) float64 { return t.Sub(p.Now).Seconds() }
 	all := 0.0
@@ -143,14 +144,18 @@ func compile(ctx context.Context, p *Problem) (*kernel, Table, error) {
 	for i := range p.Stops {
 		s := &p.Stops[i]
 		x := node{service: p.service(s).Seconds(), needs: s.Needs | p.Parts.needs(s), load: s.Load, owner: -1}
+		var windows []span
 		for _, w := range s.Windows {
-			x.windows = append(x.windows, span{since(w.Open), since(w.Close) - x.service})
+			windows = append(windows, span{since(w.Open), since(w.Close) - x.service})
 		}
+		x.open(windows)
+		var losses []loss
 		for _, j := range s.Jobs {
 			l := j.Loss.compile(p.Now)
-			x.losses = append(x.losses, l)
+			losses = append(losses, l)
 			all += l.amount + l.perSecond*max(0, horizon)
 		}
+		x.lost = lost(losses)
 		k.stops = append(k.stops, x)
 	}
 	// Leaving one stop out must cost more than any way of serving all others;
@@ -171,17 +176,19 @@ func compile(ctx context.Context, p *Problem) (*kernel, Table, error) {
 				// Somebody decided this: hours, skills and room no longer
 				// count, and the shift is as long as it takes.
 				x := &k.stops[j]
-				x.owner, x.windows, x.needs, x.load = i, nil, 0, 0
+				x.owner, x.needs, x.load = i, 0, 0
+				x.open(nil)
 				v.fixed = 1
-				back := v.from + k.seconds[v.start*k.nodes+j] + x.service
+				back := v.from + k.arcs[v.start*k.nodes+j].seconds + x.service
 				if !t.OpenEnd {
-					back += k.seconds[j*k.nodes+v.end]
+					back += k.arcs[j*k.nodes+v.end].seconds
 				}
 				v.limit = max(v.limit, back)
 			}
 		}
 		k.vans = append(k.vans, v)
 	}
+	k.before, k.after = make([][]state, max(2, m)), make([]rest, max(2, m))
 	return k, table, nil
 }
 
@@ -250,7 +257,7 @@ func (k *kernel) strain(r int, route []int) (strain, bool) {
 	}
 	s, ok := k.depart(v), true
 	for _, stop := range route {
-		x.drive += k.seconds[s.at*k.nodes+stop]
+		x.drive += k.arcs[s.at*k.nodes+stop].seconds
 		if s, ok = k.visit(v, s, stop); !ok {
 			return x, false
 		}
@@ -259,8 +266,8 @@ func (k *kernel) strain(r int, route []int) (strain, bool) {
 		x.loss += k.stops[stop].loss(begin)
 	}
 	if !v.openEnd {
-		x.drive += k.seconds[s.at*k.nodes+v.end]
-		s.ready += k.seconds[s.at*k.nodes+v.end]
+		x.drive += k.arcs[s.at*k.nodes+v.end].seconds
+		s.ready += k.arcs[s.at*k.nodes+v.end].seconds
 	}
 	x.overtime = max(0, s.ready-v.until)
 	return x, s.ready <= v.limit

@@ -212,7 +212,7 @@ func (k *kernel) ruin(sol *solution, how, count int, rnd *rand.Rand) {
 
 // apart is how far two stops are from being neighbours on a route, seconds.
 func (k *kernel) apart(a, b int) float64 {
-	d := k.seconds[a*k.nodes+b]
+	d := k.arcs[a*k.nodes+b].seconds
 	if wa, wb := k.stops[a].windows, k.stops[b].windows; len(wa) > 0 && len(wb) > 0 {
 		d += math.Abs(wa[0].from+wa[0].to-wb[0].from-wb[0].to) / 4
 	}
