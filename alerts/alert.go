@@ -82,6 +82,9 @@ type Alert struct {
 
 	AcknowledgedBy string
 	AcknowledgedAt collector.Millis
+	RepairedBy     string           // by name; the last repair of this trouble
+	RepairedAt     collector.Millis // likewise
+	WatchedUntil   collector.Millis // the models are waited for after a repair; 0: they are not
 	ShelvedUntil   collector.Millis
 	Reason         string // of shelving, suppression or being out of service
 	Recurrences    int

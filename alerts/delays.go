@@ -15,6 +15,7 @@ type Delays struct {
 	OffMax   time.Duration
 	Reassess time.Duration // how often priorities are weighed again
 	Revise   time.Duration // revisions for a moved limit keep this distance
+	Watch    time.Duration // after a repair the models are waited for this long at most
 }
 
 // DefaultDelays. ISA-18.2 advises on- and off-delays by process variable: for
@@ -24,7 +25,7 @@ func DefaultDelays() Delays {
 	return Delays{
 		On:       [NumPriorities]time.Duration{Low: 30 * time.Minute, Medium: 10 * time.Minute, High: 2 * time.Minute, Critical: 0},
 		OnShared: 5 * time.Minute, Off: 15 * time.Minute, OffMax: 12 * time.Hour,
-		Reassess: 5 * time.Minute, Revise: 30 * time.Minute,
+		Reassess: 5 * time.Minute, Revise: 30 * time.Minute, Watch: 8 * time.Hour,
 	}
 }
 

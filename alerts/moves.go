@@ -51,7 +51,7 @@ const (
 	Acknowledge             // a person takes it
 	Return                  // the trouble is over
 	Recur                   // the trouble is back
-	Rearm                   // it has become more urgent since it was acknowledged
+	Rearm                   // since it was acknowledged it has become more urgent, or was repaired in vain
 	Shelve                  // a person puts it aside until a time
 	Unshelve                // the time is over, or a person fetches it back
 	Suppress                // another alert explains it
@@ -295,14 +295,14 @@ func (a *Alert) after(o Order) {
 	case Acknowledge:
 		a.AcknowledgedBy, a.AcknowledgedAt = o.By.Name, o.At
 	case Return:
-		a.Active = false
+		a.Active, a.WatchedUntil = false, 0
 	case Recur:
 		a.Active, a.Peak = true, a.Priority
 		a.Recurrences++
-		a.AcknowledgedBy, a.AcknowledgedAt = "", 0
+		a.AcknowledgedBy, a.AcknowledgedAt, a.WatchedUntil = "", 0, 0
 	case Rearm:
 		a.Peak = a.Priority
-		a.AcknowledgedBy, a.AcknowledgedAt = "", 0
+		a.AcknowledgedBy, a.AcknowledgedAt, a.WatchedUntil = "", 0, 0
 	case Shelve:
 		a.ShelvedUntil, a.Reason = o.Until, o.Reason
 	case Suppress, TakeOut:

@@ -197,6 +197,7 @@ func (q *Queue) tick() []Change {
 		if a.State == Shelved && a.ShelvedUntil != 0 && q.now >= a.ShelvedUntil {
 			out = append(out, q.move(a, Order{Verb: Unshelve, By: Actor{Clock, "end of shelving"}, At: q.now})...)
 		}
+		out = append(out, q.watched(a)...)
 	}
 	if grid {
 		q.recent = slices.DeleteFunc(q.recent, func(a *Alert) bool { return q.now.Sub(a.MovedAt) > recurWithin })
@@ -240,6 +241,9 @@ func (q *Queue) schedule() {
 	for _, a := range q.alerts {
 		if a.State == Shelved && a.ShelvedUntil != 0 {
 			next(a.ShelvedUntil)
+		}
+		if a.WatchedUntil != 0 {
+			next(q.watchEnds(a))
 		}
 	}
 }

@@ -175,14 +175,14 @@ func (q *Queue) change(k ChangeKind, a *Alert, s Step) Change {
 }
 
 // revise changes what an alert says. One that was acknowledged and has become
-// high or critical since asks for a person again.
+// high or critical since asks for a person again, unless it has just been repaired.
 func (q *Queue) revise(a *Alert, change func()) []Change {
 	was := a.Priority
 	change()
 	a.Peak = max(a.Peak, a.Priority)
 	a.Seq++
 	out := []Change{q.change(Revised, a, Step{})}
-	if a.State == Acknowledged && a.Priority > was && a.Priority >= High {
+	if a.State == Acknowledged && !a.Watched() && a.Priority > was && a.Priority >= High {
 		out = append(out, q.move(a, Order{Verb: Rearm, By: Actor{Model, "more urgent than when acknowledged"}, At: q.now})...)
 	}
 	return out

@@ -27,10 +27,16 @@ func waits(s alerts.State) bool {
 func acted(r Reader, a *alerts.Alert, now time.Time, loc *time.Location) string {
 	switch a.State {
 	case alerts.Acknowledged:
+		if a.Watched() {
+			return "repaired by " + a.RepairedBy + " " + r.moment(a.RepairedAt.Time(), now, loc) + "; the sensors are watched, and if they still show it " + r.moment(a.WatchedUntil.Time(), now, loc) + ", it asks for somebody again"
+		}
 		return "taken by " + cmp.Or(a.AcknowledgedBy, "somebody") + ", " + r.moment(a.AcknowledgedAt.Time(), now, loc)
 	case alerts.Shelved:
 		return "shelved until " + r.moment(a.ShelvedUntil.Time(), now, loc) + ": " + a.Reason
 	case alerts.Unacknowledged:
+		if a.RepairedAt != 0 {
+			return "repaired by " + a.RepairedBy + " " + r.moment(a.RepairedAt.Time(), now, loc) + ", and the sensors show it all the same; nobody has taken it"
+		}
 		return "nobody has taken it"
 	}
 	if a.Reason != "" {
@@ -116,13 +122,16 @@ func (b *Board) alertsData(_ context.Context, r Reader) (any, error) {
 	groups := []alertGroup{
 		{Title: "Waiting for somebody", Note: "Take an alert to say that you deal with it."},
 		{Title: "Taken", Note: "Somebody deals with it; the machine returns it to normal."},
+		{Title: "Repaired, and watched", Note: "The sensors must show it too. What they still see when the time is over asks for somebody again."},
 		{Title: "Put aside", Note: "Shelved, suppressed by design, or out of service."},
 	}
 	for i := range open {
-		g := &groups[2]
+		g := &groups[3]
 		switch s := open[i].State; {
 		case waits(s):
 			g = &groups[0]
+		case open[i].Watched():
+			g = &groups[2]
 		case s == alerts.Acknowledged:
 			g = &groups[1]
 		}
@@ -179,7 +188,7 @@ func (b *Board) shelveData(ctx context.Context, r Reader, id string) (any, error
 // morning; the state it is in after each is that of the standard.
 var verbWords = [alerts.NumVerbs]string{
 	alerts.Raise: "trouble was seen", alerts.Acknowledge: "taken", alerts.Return: "the trouble is over", alerts.Recur: "the trouble is back",
-	alerts.Rearm: "more urgent than when it was taken", alerts.Shelve: "put aside", alerts.Unshelve: "no longer put aside",
+	alerts.Rearm: "asks for somebody again", alerts.Shelve: "put aside", alerts.Unshelve: "no longer put aside",
 	alerts.Suppress: "part of a larger trouble", alerts.Unsuppress: "no longer part of a larger trouble",
 	alerts.TakeOut: "machine taken out of service", alerts.PutBack: "machine back in service",
 }
@@ -216,6 +225,9 @@ func (b *Board) auditData(ctx context.Context, r Reader, id string) (any, error)
 		row := auditLine{When: r.moment(s.At.Time(), now, loc), Who: who(s.By), What: verbWords[s.Verb], Reason: s.Reason}
 		if s.Until != 0 {
 			row.What += " until " + r.moment(s.Until.Time(), now, loc)
+		}
+		if s.Verb == alerts.Rearm {
+			row.Reason = s.By.Name
 		}
 		if s.From != s.To {
 			row.What += "; " + s.To.String()

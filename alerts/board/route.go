@@ -296,7 +296,7 @@ func (b *Board) standing(out *techView, r Reader, now time.Time, m *route.Member
 	default:
 		out.Says = "at " + told.Name + " since " + r.moment(told.Since, now, zone)
 		here := stopView{ID: told.Stop, Name: told.Name, URL: siteURL(told.Stop), Geo: template.URL(told.Place.Geo()), Step: string(route.Done), Press: "Done",
-			Page: b.stopPath(m, told.Stop, now), Say: "You are here since " + r.moment(told.Since, now, zone), Post: techURL(out.ID) + "/" + url.PathEscape(told.Stop) + "/done", First: true}
+			Page: b.stopPath(m, told.Stop, now), Say: m.Name + " is there since " + r.moment(told.Since, now, zone), Post: techURL(out.ID) + "/" + url.PathEscape(told.Stop) + "/done", First: true}
 		b.atSite(&here)
 		for _, a := range b.desk.Alerts() {
 			for _, id := range told.Alerts {
@@ -333,7 +333,7 @@ func (b *Board) stopView(r Reader, now time.Time, m *route.Member, planned *rout
 	out.Page = b.stopPath(m, s.ID, now)
 	out.Step, out.Press = string(route.Driving), "Driving to"
 	if told.Stop == s.ID && !told.Arrived {
-		out.Step, out.Press, out.Say = string(route.Arrived), "Arrived", "You are driving there since "+r.moment(told.Since, now, zone)
+		out.Step, out.Press, out.Say = string(route.Arrived), "Arrived", m.Name+" is driving there since "+r.moment(told.Since, now, zone)
 	}
 	if told.Arrived {
 		out.Step = "" // first report the stop that is worked at

@@ -11,6 +11,7 @@ import (
 	"coilward/alerts/notify"
 	"coilward/alerts/route"
 	"coilward/alerts/visit"
+	"coilward/collector"
 	"coilward/collector/fleet"
 )
 
@@ -176,6 +177,10 @@ func (c *caller) taken(a *alerts.Alert) string {
 	case alerts.Normal:
 		return c.say("over")
 	case alerts.Acknowledged:
+		if a.Watched() {
+			at := func(t collector.Millis) string { return c.moment(t.Time(), c.voice.Zone()) }
+			return c.say("repaired-by", "Name", a.RepairedBy, "At", at(a.RepairedAt), "Until", at(a.WatchedUntil))
+		}
 		by := a.AcknowledgedBy
 		return c.say("taken-by", "Name", by, "At", c.moment(a.AcknowledgedAt.Time(), c.voice.Zone()))
 	}

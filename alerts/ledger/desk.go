@@ -118,6 +118,14 @@ func (d *Desk) Serviced(ctx context.Context, machine string, at collector.Millis
 	return d.commit(ctx, Batch{Changes: d.queue.Serviced(machine, at)})
 }
 
+// Repaired says that a tech has repaired an alert's machine; see
+// [alerts.Queue.Repaired].
+func (d *Desk) Repaired(ctx context.Context, alert, name string, at collector.Millis) ([]alerts.Change, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.commit(ctx, Batch{Changes: d.queue.Repaired(alert, name, at)})
+}
+
 func (d *Desk) commit(ctx context.Context, b Batch) ([]alerts.Change, error) {
 	if d.o.Tell != nil {
 		for _, c := range b.Changes {

@@ -60,6 +60,8 @@ func (r reader) tryWord(name string) (err error) {
 			First string
 			Rest  []string
 		}{"a", []string{"b", "c"}})
+	case "repaired":
+		r.l.say(name, struct{ Who, At string }{"a", "12:00"})
 	case "sure":
 		r.l.say(name, struct{ Sure, Else, ElseSure string }{"1", "a", "2"})
 	case "limit":
@@ -101,7 +103,7 @@ func (r reader) examples(kind string) []any {
 	}
 	some := []string{"a", "b"}
 	full := card{ID: "x", Priority: "x", Where: "x", What: "x", Sure: "x", Why: "x", Left: "x", Product: r.temperature(quantity.Celsius(1)), Limit: "x",
-		Opened: "x", Since: "x", Moved: "x", Take: "x", Board: "x", Map: "x", Back: "x", Asked: true, Food: true, Discard: true,
+		Opened: "x", Since: "x", Moved: "x", Take: "x", Board: "x", Map: "x", Back: "x", Repaired: "x", Asked: true, Food: true, Discard: true,
 		Members: some, Seen: some, RuledOut: some, Cautions: some}
 	quiet := full
 	quiet.Asked, quiet.Discard = false, false

@@ -20,7 +20,7 @@ import (
 type card struct {
 	ID, Priority, Where, What, Sure, Why, Left, Product, Limit string
 	Opened, Since, Moved                                       string
-	Take, Board, Map, Back                                     string
+	Take, Board, Map, Back, Repaired                           string
 	Asked                                                      bool // the person is the next to be asked
 	Food, Discard                                              bool // food under time control; some to be seen to
 	Members, Seen, RuledOut, Cautions                          []string
@@ -66,6 +66,9 @@ func (t *Team) card(kind string, p *Person, a *alerts.Alert, now time.Time) card
 	}
 	if a.Recurrences > 0 {
 		c.Back = r.l.say("back", a.Recurrences+1)
+	}
+	if a.RepairedAt != 0 && a.State == alerts.Unacknowledged {
+		c.Repaired = r.l.say("repaired", struct{ Who, At string }{a.RepairedBy, r.when(a.RepairedAt, now)})
 	}
 	if a.Cause == alerts.MachineCause {
 		m := t.machine(a.Machine)

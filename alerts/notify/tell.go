@@ -101,8 +101,10 @@ func (t *Team) Tell(c alerts.Change) []ledger.Message {
 		return t.write(a, chain[0], "alert", fmt.Sprintf("%s/%d/%s/%s", a.ID, a.MovedAt, a.Cause, a.Priority), at, at)
 	case c.Kind == alerts.Moved && c.Step.Verb == alerts.Return && (a.Peak >= alerts.High || a.Latched) && c.Step.From != alerts.Suppressed:
 		who := chain[0]
-		if a.AcknowledgedBy != "" && t.Settings().person(a.AcknowledgedBy) != nil {
-			who = a.AcknowledgedBy
+		for _, p := range t.Settings().People {
+			if a.AcknowledgedBy != "" && (p.ID == a.AcknowledgedBy || p.Name == a.AcknowledgedBy) {
+				who = p.ID
+			}
 		}
 		p := t.Settings().person(who)
 		due := at

@@ -109,13 +109,19 @@ type PlanInput struct {
 // Problem returns the problem, who is on duty from when, and what nobody can
 // be sent to. A stop that is driven to stays that tech's first; one that is
 // worked at is nobody's; alerts of a stop that was finished in this shift do
-// not ask for another drive until they have ended.
+// not ask for another drive until they have ended, or ask for somebody again.
 func (in *PlanInput) Problem() (Problem, []LeftOut) {
 	p := Problem{Now: in.Now, Costs: DefaultCosts, Travel: in.Travel, Parts: in.Parts}
 	if in.Roster.Costs != nil {
 		p.Costs = *in.Roster.Costs
 	}
 	busy, reported := map[string]bool{}, map[string]string{}
+	asked := map[string]time.Time{} // when an alert last began to ask for somebody
+	for i := range in.Open {
+		if a := &in.Open[i]; a.State == alerts.Unacknowledged {
+			asked[a.ID] = a.MovedAt.Time()
+		}
+	}
 	to := in.Now.Add(24 * time.Hour)
 	for i := range in.Roster.Techs {
 		m := &in.Roster.Techs[i]
@@ -128,6 +134,9 @@ func (in *PlanInput) Problem() (Problem, []LeftOut) {
 		if s, ok := in.Told[m.ID]; ok && s.Shift.Equal(w.Open) {
 			for _, d := range s.Done {
 				for _, a := range d.Alerts {
+					if asked[a].After(d.At) {
+						continue // repaired in vain, or back
+					}
 					// Handed over by somebody who may not open a circuit, it waits for
 					// somebody who may.
 					busy[a] = busy[a] || !in.Handed[a] || t.Skills&RefrigerationMechanic != 0

@@ -23,7 +23,8 @@ type DemandOptions struct {
 	Handed    func(alert string) bool // handed over to a licensed mechanic; nil: none
 }
 
-// Demand makes one stop a site of the open alerts that a drive can help.
+// Demand makes one stop a site of the open alerts that a drive can help: not of one
+// that was repaired, while the models are waited for.
 // Alerts of low priority alone make optional work. The second result is what
 // cannot be driven to, because nobody said where it is.
 func Demand(open []alerts.Alert, o DemandOptions) ([]Stop, []LeftOut) {
@@ -34,7 +35,7 @@ func Demand(open []alerts.Alert, o DemandOptions) ([]Stop, []LeftOut) {
 	var order []*Stop
 	for i := range open {
 		a := &open[i]
-		if !a.Active || a.State != alerts.Unacknowledged && a.State != alerts.Acknowledged || o.Skip != nil && o.Skip(a.ID) {
+		if !a.Active || a.Watched() || a.State != alerts.Unacknowledged && a.State != alerts.Acknowledged || o.Skip != nil && o.Skip(a.ID) {
 			continue
 		}
 		for _, j := range jobs(a, o) {

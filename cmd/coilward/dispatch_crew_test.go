@@ -9,6 +9,7 @@ import (
 	"coilward/alerts/ledger"
 	"coilward/alerts/route"
 	"coilward/alerts/visit"
+	"coilward/collector"
 	"coilward/detect/fault"
 )
 
@@ -188,5 +189,29 @@ func TestBoardSaysWhoIsThere(t *testing.T) {
 	b.pass(24 * time.Hour)
 	if a, ok := b.Arrival("cab-north", "A-north"); ok && a.Left {
 		t.Errorf("a day later: %+v", a)
+	}
+}
+
+// A machine that was repaired is not driven to while the models are waited for; one
+// that asks for somebody again is, in the same shift too.
+func TestRepairedInVainIsDrivenToAgain(t *testing.T) {
+	b := newDispatchBench(t)
+	b.alert("north", 6*time.Hour, alerts.High)
+	b.replan(t)
+	for _, step := range []route.Step{route.Driving, route.Arrived, route.Done} {
+		if err := b.Report(t.Context(), "ada", "north", step, b.clock.Now(), "Ada Lind"); err != nil {
+			t.Fatal(err)
+		}
+		b.pass(10 * time.Minute)
+	}
+	a := &b.open[0]
+	a.State, a.WatchedUntil = alerts.Acknowledged, collector.MillisOf(b.clock.Now().Add(time.Hour))
+	if got := b.replan(t); len(got) != 0 {
+		t.Errorf("repaired, and planned again: %v", got)
+	}
+	b.pass(time.Hour)
+	a.State, a.WatchedUntil, a.MovedAt = alerts.Unacknowledged, 0, collector.MillisOf(b.clock.Now())
+	if got := b.replan(t); len(got) != 1 {
+		t.Errorf("repaired in vain: planned %v", got)
 	}
 }

@@ -57,13 +57,16 @@ func (d *daemon) routeScreens(o *board.Options) {
 	o.Visited = d.visited
 }
 
-// visited does what follows from a closed visit: a machine that was repaired, and
-// whose product is known to be good or gone, starts with a new food clock.
+// visited does what follows from a closed visit: a machine that was repaired is watched,
+// and one whose product is known to be good or gone starts with a new food clock.
 func (d *daemon) visited(ctx context.Context, v *visit.Visit) error {
 	d.dispatch.Wake() // who is needed there now
-	var err error
-	if o := v.Outcome; o.Kind == visit.Repaired && o.Product != visit.Hold && d.desk != nil {
-		_, err = d.desk.Serviced(ctx, v.Machine, collector.MillisOf(o.At))
+	var err, watch error
+	if o := v.Outcome; o.Kind == visit.Repaired && d.desk != nil {
+		if o.Product != visit.Hold {
+			_, err = d.desk.Serviced(ctx, v.Machine, collector.MillisOf(o.At))
+		}
+		_, watch = d.desk.Repaired(ctx, v.Alert, v.By, collector.MillisOf(o.At))
 	}
-	return errors.Join(err, d.dispatch.closed(ctx, v), d.dispatch.used(ctx, v.Tech, v.Outcome.Parts, "used at "+v.Machine))
+	return errors.Join(err, watch, d.dispatch.closed(ctx, v), d.dispatch.used(ctx, v.Tech, v.Outcome.Parts, "used at "+v.Machine))
 }
