@@ -91,7 +91,7 @@ func TestStopInSpanish(t *testing.T) {
 		code int
 		want []string
 	}{
-		{"", nil, 200, []string{"Todavía no ha salido", "Tomo esta parada", "Voy en camino", "Precauciones", "conserve el enchufe", "Parada 1 de su ruta", "Probablemente"}},
+		{"", nil, 200, []string{"Todavía no sale para allá", "Tomo esta parada", "Voy en camino", "Precauciones", "conserve el enchufe", "Parada 1 de su ruta", "Probablemente"}},
 		{"take", nil, 200, []string{"Voy en camino"}},
 		{"done", nil, 409, []string{"Avise primero que llegó a", "Volver a la parada"}},
 		{"driving", nil, 200, []string{"Va en camino desde", "Ya llegué"}},
@@ -101,7 +101,7 @@ func TestStopInSpanish(t *testing.T) {
 		{"measure", form("temp", "warm"), 409, []string{"Escriba la temperatura como un número"}},
 		{"measure", form("temp", "4,5", "unit", "C"), 200, []string{"Medido entre paquetes, °C", `value="4.5"`}},
 		{"outcome", form("kind", "repaired", "product", ""), 409, []string{"Diga qué tenía y qué reparó", "Diga qué se hizo con el producto"}},
-		{"outcome", form("kind", "handed-over", "product", "hold", "fault", "refrigerant-low", "what", "media escarcha"), 200, []string{"Entregada a un mecánico con licencia", "media escarcha", "Hoja para el mecánico"}},
+		{"outcome", form("kind", "handed-over", "product", "hold", "fault", "refrigerant-low", "what", "media escarcha"), 200, []string{"Pasada a un mecánico con licencia", "media escarcha", "Hoja para el mecánico"}},
 		{"done", nil, 200, []string{"Ya terminó aquí", "Siguiente", "antes de"}},
 	} {
 		code, page := 200, ""
@@ -135,7 +135,7 @@ func TestAlertByLinkInSpanish(t *testing.T) {
 	b.links = &notify.Links{Key: []byte("an invented key of thirty-two by")}
 	path := "/take/" + b.links.Token(notify.Grant{Alert: "A-000001", Person: p.People()[0].ID, Until: w.now.Add(time.Hour).Unix()})
 	page := get(t, b, path).Body.String()
-	has(t, page, "Me encargo", "CRÍTICA", "ventilador del evaporador", "Precauciones", "conserve el enchufe", "Abierta")
+	has(t, page, "Yo me encargo", "CRÍTICA", "ventilador del evaporador", "Precauciones", "conserve el enchufe", "Abierta")
 	noEnglish(t, "the alert", page)
 	_, page = press(t, b, path, nil)
 	has(t, page, "La tomó ana")
@@ -161,7 +161,7 @@ func TestSpanishPhoneOffline(t *testing.T) {
 	p.open(server.URL + path)
 	p.press("Voy en camino", "Va en camino desde")
 	p.press("Ya llegué", "Está aquí desde")
-	p.press("Empezar reloj de 15\u00a0min", ":")
+	p.press("Iniciar cronómetro de 15\u00a0min", ":")
 	until(t, p.ctx, `document.querySelector("[data-left]")?.textContent.includes("quedan")`)
 	eval[bool](t, p.ctx, `(document.querySelectorAll("details").forEach((d) => { d.open = true; }), true)`)
 	p.look()
