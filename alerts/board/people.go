@@ -79,6 +79,9 @@ func (b *Board) peopleRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /people", here(func(w http.ResponseWriter, r *http.Request) { b.show(w, r, http.StatusOK, page(r)) }))
 	mux.HandleFunc("GET /live/people", here(func(w http.ResponseWriter, r *http.Request) { b.stream(w, r, page(r)) }))
 	mux.HandleFunc("POST /people/{person}/{channel}/{address}/test", here(b.testContact))
+	mux.HandleFunc("GET /people/swap", here(b.swapPage))
+	mux.HandleFunc("POST /people/swap", here(b.swap))
+	mux.HandleFunc("POST /people/swap/{swap}/back", here(b.swapBack))
 	mux.HandleFunc("POST /messages/retry", b.retryMessage)
 }
 
@@ -133,6 +136,8 @@ type rotaView struct {
 	Until, Then string
 	After       []string // who is asked after them
 	Coming      []string // holidays and overrides
+	Swaps       []swapLine
+	Swap        string // where somebody takes a turn for another; "" nowhere
 	Nobody      bool
 }
 
@@ -158,7 +163,9 @@ func (b *Board) peopleData(ctx context.Context, r Reader) (any, error) {
 		names[p.ID] = cmp.Or(p.Name, p.ID)
 	}
 	for _, rota := range b.team.Rotas() {
-		out.Rotas = append(out.Rotas, b.rotaView(r, &rota, names, now))
+		v := b.rotaView(r, &rota, names, now)
+		b.swapViews(&v, r, &rota, names, now)
+		out.Rotas = append(out.Rotas, v)
 	}
 	for i := range people {
 		p := &people[i]
@@ -245,6 +252,9 @@ func (b *Board) rotaView(r Reader, rota *notify.Rota, names map[string]string, n
 		out.After = append(out.After, name(id))
 	}
 	for _, o := range rota.Overrides {
+		if b.swapped(rota.Name, &o) {
+			continue // said with who made it
+		}
 		if o.From.After(now) && o.From.Sub(now) < soon {
 			out.Coming = append(out.Coming, r.moment(o.From, now, zone)+" to "+r.moment(o.To, now, zone)+": "+name(o.Person)+either(o.Why == "", "", ", "+o.Why))
 		}

@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"net/http/httptest"
+	"net/url"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -34,6 +36,73 @@ func (p told) LastTest(ctx context.Context, person string, c notify.Contact) (le
 
 func (p told) Retry(ctx context.Context, key string) error {
 	return p.Ledger.Retry(ctx, key, p.w.Now())
+}
+
+// swapped keeps swaps in memory.
+type swapped struct {
+	told
+	list *[]notify.Swap
+}
+
+func (p swapped) Swaps() []notify.Swap { return *p.list }
+
+func (p swapped) Rotas() []notify.Rota { return p.team.Settings().With(*p.list).Rotas }
+
+func (p swapped) Swap(_ context.Context, x notify.Swap) error {
+	if err := p.team.Settings().CheckSwap(&x, p.w.Now()); err != nil {
+		return err
+	}
+	x.ID, x.Made = "7", p.w.Now()
+	*p.list = append(*p.list, x)
+	return nil
+}
+
+func (p swapped) TakeBack(_ context.Context, id, _ string) error {
+	*p.list = slices.DeleteFunc(*p.list, func(x notify.Swap) bool { return x.ID == id })
+	return nil
+}
+
+// Somebody takes tonight for another: it is a form that begins with tonight, says what
+// is wrong with what it is given, and what it made is shown and taken back.
+func TestTurnIsSwapped(t *testing.T) {
+	w, p, b := withPeople(t)
+	list := []notify.Swap{}
+	b.team = swapped{p, &list}
+	has(t, here(b, "GET", "/people", nil).Body.String(), `href="/people/swap?rota=all%20sites"`, "Somebody else takes a turn")
+	form := here(b, "GET", "/people/swap?rota=all+sites", nil).Body.String()
+	has(t, form, "Ben Okoro is on call now", `value="`+w.now.In(b.homeZone()).Format(wallForm)+`"`, `<option value="ana">Ana Reyes`, "America/New_York")
+	give := func(change ...string) url.Values {
+		v := url.Values{"rota": {"all sites"}, "person": {"ana"}, "from": {"2026-07-14T18:00"}, "to": {"2026-07-15T08:00"}, "why": {"swapped for Friday"}, "name": {"Olga"}}
+		for i := 0; i+1 < len(change); i += 2 {
+			v.Set(change[i], change[i+1])
+		}
+		return v
+	}
+	day := w.now.In(b.homeZone()).Format(time.DateOnly)
+	evening, later := day+"T21:00", w.now.In(b.homeZone()).AddDate(0, 0, 1).Format(time.DateOnly)+"T08:00"
+	for want, v := range map[string]url.Values{
+		"There is no such rota": give("rota", "none"), "From when until when": give("from", "tonight"), "Your name": give("name", ""),
+		"It ends before it begins": give("from", later, "to", evening), "Choose who takes it": give("person", ""),
+	} {
+		if got := here(b, "POST", "/people/swap", v); got.Code < 400 || !strings.Contains(got.Body.String(), want) {
+			t.Errorf("%v: %d, want %q", v, got.Code, want)
+		}
+	}
+	if got := here(b, "POST", "/people/swap", give(), "Via", "1.1 proxy"); got.Code != 403 || len(list) != 0 {
+		t.Errorf("through a proxy: %d, %v", got.Code, list)
+	}
+	// Whose turn is it in the evening? The other takes it.
+	person := "ana"
+	if p.Rotas()[0].Chain(w.now.Add(8 * time.Hour))[0] == "ana" {
+		person = "ben"
+	}
+	if got := here(b, "POST", "/people/swap", give("person", person, "from", evening, "to", later)); got.Code != 303 || len(list) != 1 || list[0].By != "Olga" {
+		t.Fatalf("%d %s %+v", got.Code, got.Body, list)
+	}
+	has(t, here(b, "GET", "/people", nil).Body.String(), "swapped for Friday, by Olga", "Take back", "/people/swap/7/back")
+	if got := here(b, "POST", "/people/swap/7/back", nil); got.Code != 303 || len(list) != 0 {
+		t.Errorf("%d %v", got.Code, list)
+	}
 }
 
 // withPeople is a board with two people and a rota.

@@ -45,6 +45,7 @@ type daemon struct {
 	ledger   *ledger.Ledger
 	desk     *ledger.Desk
 	team     *notify.Team
+	swaps    swaps
 	texts    *notify.Templates
 	notify   *notify.Loop
 	pipe     *pipeline
@@ -103,7 +104,7 @@ func newDaemon(ctx context.Context, c *config, f *fleet.Fleet, clock Clock, log 
 	if d.links, err = openLinks(c.DataDir); err != nil {
 		return nil, err
 	}
-	if err := d.people(f); err != nil {
+	if err := d.people(ctx, f); err != nil {
 		return nil, err
 	}
 	d.desk, err = ledger.NewDesk(ctx, ledger.DeskOptions{
@@ -143,7 +144,7 @@ func part(log zerolog.Logger, name string) zerolog.Logger {
 }
 
 // people sets up who is told.
-func (d *daemon) people(f *fleet.Fleet) error {
+func (d *daemon) people(ctx context.Context, f *fleet.Fleet) error {
 	settings, err := d.config.Notify.people()
 	if err != nil {
 		return err
@@ -168,7 +169,7 @@ func (d *daemon) people(f *fleet.Fleet) error {
 		},
 		Quiet: notify.QuietOf(d.fleet.Load),
 	})
-	return nil
+	return d.readSwaps(ctx, settings)
 }
 
 // models sets up the pipeline, with what was saved of it.

@@ -84,7 +84,7 @@ func (d *daemon) reloadPeople() {
 		}
 		return
 	}
-	d.team.Set(settings)
+	d.setPeople(settings)
 	d.bell.Ring()
 	d.log.Info().Int("people", len(settings.People)).Int("rotas", len(settings.Rotas)).Msg("people file read again")
 }
