@@ -3,6 +3,8 @@ package alerts
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
+	"slices"
 
 	"coilward/collector"
 )
@@ -56,4 +58,33 @@ func (q *Queue) Restore(b []byte) error {
 	}
 	q.schedule()
 	return nil
+}
+
+// Only forgets all that is of other machines. What had one cause with them stands
+// for itself.
+func (q *Queue) Only(machine func(id string) bool) {
+	q.incidents = slices.DeleteFunc(q.incidents, func(in *incident) bool { return !machine(in.Machine) })
+	maps.DeleteFunc(q.findings, func(_ string, in *incident) bool { return !machine(in.Machine) })
+	maps.DeleteFunc(q.clocks, func(id string, _ *FoodClock) bool { return !machine(id) })
+	part := func(a *Alert) bool {
+		return a.Machine != "" && !machine(a.Machine) || slices.ContainsFunc(a.Members, func(m Member) bool { return !machine(m.Machine) })
+	}
+	q.groups = slices.DeleteFunc(q.groups, func(g *group) bool {
+		a := q.Alert(g.Alert)
+		gone := len(q.members(g)) < 2 || a != nil && part(a)
+		if gone {
+			for _, in := range q.members(g) {
+				in.Group, in.Alert = "", ""
+			}
+		}
+		return gone
+	})
+	q.alerts = slices.DeleteFunc(q.alerts, part)
+	q.recent = slices.DeleteFunc(q.recent, part)
+	for _, in := range q.incidents {
+		if in.Alert != "" && q.Alert(in.Alert) == nil && !slices.ContainsFunc(q.recent, func(a *Alert) bool { return a.ID == in.Alert }) {
+			in.Alert = ""
+		}
+	}
+	q.schedule()
 }

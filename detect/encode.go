@@ -13,15 +13,19 @@ import (
 // looks otherwise. The model must be built again from the history.
 var ErrLayout = errors.New("stored model has another layout; rebuild it from the history")
 
+// meaning is the version of what the fields of a state stand for. It goes up when
+// one is used otherwise than before while its name, type and place stay.
+const meaning = 1
+
 // layout identifies the shape of a stored state: every field's name, type and
-// place, and the byte order. Two programs with the same layout may read each
+// place, the byte order, and what the fields mean. Two programs with the same layout may read each
 // other's states; all others rebuild theirs from the stored readings, which is
 // always possible and never wrong.
 var layout = func() uint64 {
 	h := fnv.New64a()
 	describeType(h.Write, reflect.TypeFor[state]())
 	one := uint16(1)
-	h.Write([]byte{*(*byte)(unsafe.Pointer(&one))})
+	h.Write([]byte{*(*byte)(unsafe.Pointer(&one)), meaning})
 	return h.Sum64()
 }()
 
@@ -63,12 +67,17 @@ func (m *Machine) AppendBinary(b []byte) ([]byte, error) {
 // ErrLayout where the state is of another program's shape; the model is then
 // as it was.
 func (m *Machine) UnmarshalBinary(b []byte) error {
-	if len(b) < 8 || binary.LittleEndian.Uint64(b) != layout || len(b) != 8+int(unsafe.Sizeof(m.s)) {
+	if !Readable(b) {
 		return ErrLayout
 	}
 	copy(m.memory(), b[8:])
 	m.prior = m.lib.priorOf(m.s.Kinds, m.spec)
 	return nil
+}
+
+// Readable reports whether a stored state is of this program's shape.
+func Readable(b []byte) bool {
+	return len(b) == 8+StateBytes && binary.LittleEndian.Uint64(b) == layout
 }
 
 // StateBytes is the size of a machine's state.

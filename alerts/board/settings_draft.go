@@ -23,6 +23,7 @@ type draftView struct {
 	Machines          int
 	CanTry            bool
 	Save              saveForm
+	Influx            bool // there is a copy of the history to choose
 	Days              string
 	Wanted            string
 	Reach             string // of the rates that were measured
@@ -67,7 +68,7 @@ func (b *Board) showDraft(w http.ResponseWriter, r *http.Request, status int, wh
 func (b *Board) draftData(r Reader, d draft, why string, problems []string) draftView {
 	file, effect := b.settings.InUse()
 	out := draftView{URL: "/settings/draft/" + d.ID, More: "/settings?draft=" + d.ID, Export: "/settings/export?draft=" + d.ID,
-		Changes: b.changeLines(r, file, fleet.Diff(effect.All, d.State), effect.All, d.State), Problems: problems, CanTry: b.trials != nil, Days: "14"}
+		Changes: b.changeLines(r, file, fleet.Diff(effect.All, d.State), effect.All, d.State), Problems: problems, CanTry: b.trials != nil, Influx: b.trials != nil && b.trials.InfluxSource(), Days: "14"}
 	trade, _ := b.settings.Trade()
 	if f, err := file.With(d.State, nil); err == nil {
 		for _, a := range settings.Advise(f, d.State, trade) {

@@ -87,7 +87,11 @@ type rehearsals struct {
 	runs []TrialRun
 	now  func() time.Time
 	busy error
+
+	influx bool
 }
+
+func (r *rehearsals) InfluxSource() bool { return r.influx }
 
 func (r *rehearsals) Start(o TrialOrder) (string, error) {
 	r.mu.Lock()

@@ -21,6 +21,9 @@ type Trials interface {
 	// Runs returns the trials that are kept, newest first.
 	Runs() []TrialRun
 	Cancel(id string)
+	// InfluxSource reports whether there is a copy of the history in InfluxDB to
+	// try settings on.
+	InfluxSource() bool
 }
 
 // TrialOrder is what is to be tried.
@@ -33,6 +36,7 @@ type TrialOrder struct {
 	Days     int
 	Suggest  float64 // wanted false alarms a machine and year, to look for a setting; 0: do not
 	By       string
+	Influx   bool // on the copy of the history in InfluxDB
 }
 
 // TrialRun is a trial as it is at a time.
@@ -80,6 +84,15 @@ func (b *Board) startTrial(w http.ResponseWriter, r *http.Request) {
 			problems = append(problems, "Write the wanted false alarms a machine and year as a number above 0, or leave it empty.")
 		}
 		o.Suggest = v
+	}
+	switch r.PostForm.Get("history") {
+	case "", "own":
+	case "influx":
+		if o.Influx = b.trials.InfluxSource(); !o.Influx {
+			problems = append(problems, "There is no copy of the history in InfluxDB to try it on.")
+		}
+	default:
+		problems = append(problems, "Choose one of the histories.")
 	}
 	if len(problems) > 0 {
 		b.showDraft(w, r, http.StatusUnprocessableEntity, "", problems)

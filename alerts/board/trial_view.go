@@ -10,6 +10,7 @@ import (
 
 	"coilward/alerts"
 	"coilward/alerts/trial"
+	"coilward/collector"
 	"coilward/collector/fleet"
 	"coilward/detect/fault"
 )
@@ -23,7 +24,7 @@ type trialView struct {
 	Says             string // how it stands, in a sentence
 	Err              string
 	Sum              string // the result in a sentence
-	Stretch          string
+	Stretch, Begins  string
 	Figures          []trialFigure
 	People           []trialPerson
 	Standard         string
@@ -108,6 +109,9 @@ func (b *Board) tried(run *TrialRun, file *fleet.Fleet) string {
 	case n > 0:
 		what = strings.Join(parts, ", ")
 	}
+	if run.Order.Influx {
+		what += ", on the copy in InfluxDB"
+	}
 	return count(run.Order.Days, "day", "days") + ", " + what
 }
 
@@ -115,6 +119,10 @@ func (b *Board) trialResult(out *trialView, run *TrialRun, r Reader, home *time.
 	res := run.Result
 	from, to := instantOf(res.From), instantOf(res.To)
 	out.Stretch = r.day(from, home) + " to " + r.day(to, home) + ", " + count(res.Machines, "machine", "machines")
+	begins := trial.Begins{Models: collector.MillisOf(instantOr(res.Models)), Learned: collector.MillisOf(instantOr(res.Learned)), Why: res.WhyLearned}
+	if res.Models != nil || res.Learned != nil {
+		out.Begins = begins.Words(func(m collector.Millis) string { return r.day(m.Time(), home) })
+	}
 	out.Sum = fmt.Sprintf("With the change %s, now %d.", count(res.With.Alerts, "alert", "alerts"), res.Now.Alerts)
 	figure := func(name string, a, b float64, digits int, class string) {
 		out.Figures = append(out.Figures, trialFigure{name, number(a, digits), number(b, digits), class})
@@ -199,6 +207,14 @@ func (b *Board) trialDifference(d *trial.ReportDifference, r Reader, home *time.
 // stripsURL leads to the strips of a machine that end at a time.
 func stripsURL(machine string, end time.Time) string {
 	return machineURL(machine) + "?span=24h&until=" + url.QueryEscape(end.UTC().Format(time.RFC3339)) + "#strips"
+}
+
+// instantOr returns 1970 for nil.
+func instantOr(s *string) time.Time {
+	if s == nil {
+		return time.Unix(0, 0)
+	}
+	return instantOf(*s)
 }
 
 func instantOf(s string) time.Time {

@@ -14,6 +14,9 @@ type Report struct {
 	From       string             `json:"from"`
 	To         string             `json:"to"`
 	Days       float64            `json:"days"`
+	Models     *string            `json:"models_of"`     // null: they learned
+	Learned    *string            `json:"learned_since"` // null: they were kept
+	WhyLearned string             `json:"why_learned,omitempty"`
 	Machines   int                `json:"machines"`
 	Now        ReportFigures      `json:"now"`
 	With       ReportFigures      `json:"with"`
@@ -107,9 +110,17 @@ type ReportTried struct {
 // Report returns the result for programs and pages.
 func (r *Result) Report() *Report {
 	out := &Report{
-		From: instant(r.From), To: instant(r.To), Days: r.Days(), Machines: r.Machines, Same: r.Same,
+		From: instant(r.From), To: instant(r.To), Days: r.Days(), Machines: r.Machines, Same: r.Same, WhyLearned: r.Begins.Why,
 		Now: r.figures(&r.Now), With: r.figures(&r.With), People: []ReportPerson{}, Differ: []ReportDifference{}, Visits: []ReportVisit{},
 	}
+	since := func(m collector.Millis) *string {
+		if m == 0 {
+			return nil
+		}
+		s := instant(m)
+		return &s
+	}
+	out.Models, out.Learned = since(r.Begins.Models), since(r.Begins.Learned)
 	for _, p := range r.People {
 		out.People = append(out.People, ReportPerson{p.Name, PerDay(p.Now), PerDay(p.With), p.Now.Shift, p.With.Shift,
 			Verdict(p.Now), Verdict(p.With), AcceptableADay, ManageableADay})

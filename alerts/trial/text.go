@@ -16,6 +16,9 @@ func (r *Result) WriteText(out io.Writer) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	line := func(format string, args ...any) { fmt.Fprintf(w, format+"\n", args...) }
 	line("%s to %s, %.4g days, %d machines", minute(r.From), minute(r.To), r.Days(), r.Machines)
+	if r.Begins != (Begins{}) {
+		line("%s", r.Begins.Words(func(m collector.Millis) string { return minute(m) + " UTC" }))
+	}
 	line("")
 	line("\tnow\twith the change\t")
 	line("alerts\t%d\t%d\t", r.Now.Alerts, r.With.Alerts)

@@ -34,11 +34,33 @@ type Options struct {
 	ToldNow, ToldWith func(alerts.Change) []Told
 
 	Visits []Visit // what was found at the machines in these days
+
+	Begins Begins // only told
+}
+
+// Begins says with what the models of both runs begin: those that were kept at a
+// time, or what they learned from readings since another.
+type Begins struct {
+	Models  collector.Millis // the time; 0: they learned
+	Learned collector.Millis // since then
+	Why     string           // nothing that was kept could be used; "" where nothing had to be
+}
+
+// Words says it to people; at writes a time.
+func (b *Begins) Words(at func(collector.Millis) string) string {
+	switch {
+	case b.Models != 0:
+		return "Both runs begin with the models as they were on " + at(b.Models) + "; the change is made then."
+	case b.Why != "":
+		return "Both runs begin with models that have learned since " + at(b.Learned) + ": " + b.Why + "."
+	}
+	return "Both runs begin with models that have learned since " + at(b.Learned) + "."
 }
 
 // Result is what a trial found.
 type Result struct {
 	From, To collector.Millis
+	Begins   Begins
 	Machines int
 	Now      Figures // with the settings in use
 	With     Figures // with the change
@@ -90,7 +112,7 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	if err := o.Play(ctx, []Take{now.follow(o.From, o.To), with.follow(o.From, o.To)}); err != nil {
 		return nil, err
 	}
-	r := &Result{From: o.From, To: o.To, Machines: o.Fleet}
+	r := &Result{From: o.From, To: o.To, Begins: o.Begins, Machines: o.Fleet}
 	if o.Machines != nil {
 		r.Machines = len(chosen)
 	}

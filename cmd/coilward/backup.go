@@ -148,12 +148,14 @@ func copySettings(conf *config, file, dir string) error {
 // have none, its own check sees only what contradicts itself.
 func (m *manifest) sum(dir string) error {
 	names := []string{ledgerFile, modelsFile, influxCursor, linksFile}
-	entries, err := os.ReadDir(filepath.Join(dir, configDir))
-	if err != nil {
-		return err
-	}
-	for _, e := range entries {
-		names = append(names, filepath.Join(configDir, e.Name()))
+	for _, folder := range []string{configDir, daysDir} {
+		entries, err := os.ReadDir(filepath.Join(dir, folder))
+		if err != nil && !errors.Is(err, os.ErrNotExist) {
+			return err
+		}
+		for _, e := range entries {
+			names = append(names, filepath.Join(folder, e.Name()))
+		}
 	}
 	for _, name := range names {
 		sum, err := sumOf(filepath.Join(dir, name))

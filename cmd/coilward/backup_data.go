@@ -37,6 +37,9 @@ func copyData(ctx context.Context, data, dir string, h *history.Store, l *ledger
 			return r, err
 		}
 	}
+	if err := copyDays(data, dir, copyFile); err != nil {
+		return r, err
+	}
 	if err := l.Backup(ctx, filepath.Join(dir, ledgerFile)); err != nil {
 		return r, err
 	}
@@ -45,6 +48,33 @@ func copyData(ctx context.Context, data, dir string, h *history.Store, l *ledger
 	}
 	r = adminReply{Dir: dir, First: h.FirstSeq(), Last: h.LastSeq()}
 	return r, errors.Join(h.Backup(filepath.Join(dir, historyDir)), syncFolder(dir))
+}
+
+// copyDays gives another data folder the models of past days. Those that have had
+// their time meanwhile are left out.
+func copyDays(data, dir string, file func(from, to string) error) error {
+	from, to := daysOf(data), daysOf(dir)
+	all, err := from.List()
+	if err != nil || len(all) == 0 {
+		return err
+	}
+	if err := os.MkdirAll(to.Dir, 0o750); err != nil {
+		return err
+	}
+	for _, at := range all {
+		if err := file(from.File(at), to.File(at)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+	}
+	return syncFolder(to.Dir)
+}
+
+// linkFile gives a file another name, or copies it where the disk has no links.
+func linkFile(from, to string) error {
+	if err := os.Link(from, to); err == nil || errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	return copyFile(from, to)
 }
 
 // copyFile copies a file and puts it on the disk. The copy must not exist.

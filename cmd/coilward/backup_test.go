@@ -16,6 +16,7 @@ import (
 	"coilward/alerts/notify"
 	"coilward/collector"
 	"coilward/collector/history"
+	"coilward/detect/shard"
 )
 
 // typedOK runs a command that must succeed and returns what it prints.
@@ -112,6 +113,11 @@ func TestBackupUnderLoad(t *testing.T) {
 		t.Errorf("restored over a folder that is in use: %s", problem)
 	}
 
+	// The models of the midnight came along, and trials can begin with them.
+	if s, err := daysOf(restored).Newest(collector.MillisOf(begin), collector.MillisOf(begin.Add(hours*time.Hour))); err != nil || len(s.Machines) != f.Len() {
+		t.Errorf("the models of the day: %v", err)
+	}
+
 	// Reading by reading what the daemon stored, to the last acknowledged at least.
 	var stored [2][]collector.Reading
 	for i, d := range []string{data, restored} {
@@ -198,11 +204,31 @@ func TestLinksOutliveARestore(t *testing.T) {
 	}
 }
 
+// A folder that an import alone has made is whole without alerts; one that a daemon
+// has used is not.
+func TestVerifyWithoutADaemon(t *testing.T) {
+	dir, _ := recordedDays(t, 2, 1)
+	data := filepath.Join(dir, "data")
+	if out := typedOK(t, "verify", "--data", data); !strings.Contains(out, "all is well") {
+		t.Errorf("verify: %s", out)
+	}
+	if _, err := openLinks(data); err != nil {
+		t.Fatal(err)
+	}
+	if problem := typedBad(t, "verify", "--data", data); !strings.Contains(problem, "alerts are missing") {
+		t.Errorf("verify: %s", problem)
+	}
+}
+
 // What is damaged in a backup is found, and it is not restored.
 func TestBackupDamaged(t *testing.T) {
 	dir, _ := recordedDays(t, 2, 1)
 	config, backup := filepath.Join(dir, "coilward.yaml"), filepath.Join(dir, "b")
-	if _, err := openLinks(filepath.Join(dir, "data")); err != nil {
+	data := filepath.Join(dir, "data")
+	if _, err := openLinks(data); err != nil {
+		t.Fatal(err)
+	}
+	if err := daysOf(data).Put(&shard.Snapshot{At: 20_000 * shard.Day}); err != nil {
 		t.Fatal(err)
 	}
 	typedOK(t, "backup", "--config", config, backup)
@@ -215,6 +241,7 @@ func TestBackupDamaged(t *testing.T) {
 		{"alerts.sqlite", ""},
 		{"links.key", "not as it was backed up"},
 		{"config/fleet.yaml", "not as it was backed up"},
+		{"models/*.models", "let models learn anew"},
 	} {
 		names, err := filepath.Glob(filepath.Join(backup, c.pattern))
 		if err != nil || len(names) == 0 {

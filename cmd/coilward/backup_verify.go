@@ -82,6 +82,14 @@ func verify(ctx context.Context, dir string) (v verified, err error) {
 	} else if m != nil && snap != nil && snap.Seq > v.last {
 		problem(fmt.Errorf("models: saved at reading %d, beyond the history, which ends at %d", snap.Seq, v.last))
 	}
+	days, err := daysOf(dir).List()
+	problem(err)
+	for _, at := range days {
+		// One that has had its time meanwhile is no loss.
+		if _, err := daysOf(dir).Read(at); err != nil && !errors.Is(err, os.ErrNotExist) {
+			problem(fmt.Errorf("%w; trials that begin then let models learn anew", err))
+		}
+	}
 	if m == nil {
 		return v, nil
 	}
@@ -102,7 +110,9 @@ func verify(ctx context.Context, dir string) (v verified, err error) {
 // file would change it.
 func checkLedger(ctx context.Context, dir string, backup bool) (err error) {
 	file := filepath.Join(dir, ledgerFile)
-	if _, err := os.Stat(file); err != nil {
+	if _, err := os.Stat(file); errors.Is(err, os.ErrNotExist) && !backup && neverRun(dir) {
+		return nil // an import alone made it
+	} else if err != nil {
 		return fmt.Errorf("the alerts are missing: %w", err)
 	}
 	if backup {
@@ -122,4 +132,14 @@ func checkLedger(ctx context.Context, dir string, backup bool) (err error) {
 		return err
 	}
 	return errors.Join(l.Check(ctx), l.Close())
+}
+
+// neverRun reports whether a data folder holds nothing that a daemon leaves in it.
+func neverRun(dir string) bool {
+	for _, name := range []string{modelsFile, linksFile, influxCursor, daysDir} {
+		if _, err := os.Lstat(filepath.Join(dir, name)); !errors.Is(err, os.ErrNotExist) {
+			return false
+		}
+	}
+	return true
 }

@@ -36,28 +36,29 @@ type daemon struct {
 	log      zerolog.Logger
 	registry *prometheus.Registry
 
-	fleet    atomic.Pointer[fleet.Fleet]
-	inUse    *inUse // what fleet is made of
-	trials   *trialDesk
-	library  atomic.Pointer[detect.Library] // of the models, with what is known of kinds
-	kinds    kindsState
-	history  *history.Store
-	ledger   *ledger.Ledger
-	desk     *ledger.Desk
-	team     *notify.Team
-	swaps    swaps
-	texts    *notify.Templates
-	notify   *notify.Loop
-	pipe     *pipeline
-	gate     *gate
-	intake   *intake.Intake
-	broker   *broker.Broker // nil: not used
-	client   *mqtt.Client   // nil: not used
-	influx   *influx.DB     // nil: not used
-	board    *board.Board
-	dispatch *dispatcher
-	links    *notify.Links
-	bell     board.Bell
+	fleet     atomic.Pointer[fleet.Fleet]
+	inUse     *inUse // what fleet is made of
+	trials    *trialDesk
+	library   atomic.Pointer[detect.Library] // of the models, with what is known of kinds
+	kinds     kindsState
+	history   *history.Store
+	ledger    *ledger.Ledger
+	desk      *ledger.Desk
+	untouched *untouched
+	team      *notify.Team
+	swaps     swaps
+	texts     *notify.Templates
+	notify    *notify.Loop
+	pipe      *pipeline
+	gate      *gate
+	intake    *intake.Intake
+	broker    *broker.Broker // nil: not used
+	client    *mqtt.Client   // nil: not used
+	influx    *influx.DB     // nil: not used
+	board     *board.Board
+	dispatch  *dispatcher
+	links     *notify.Links
+	bell      board.Bell
 
 	feeding sync.Mutex // held by whoever feeds pipe.models
 
@@ -178,17 +179,27 @@ func (d *daemon) models(ctx context.Context, f *fleet.Fleet) error {
 	options := pipelineOptions{
 		Fleet: f, Library: d.library.Load(), Listed: func(id string) bool { return d.fleet.Load().Listed(id) }, Said: d.said,
 		Order:         collector.OrderOptions{Late: func(*collector.Reading) { d.late.Add(1) }},
-		SnapshotEvery: snapshotEvery, Snapshot: func(s *shard.Snapshot) error { return s.Write(path) },
+		SnapshotEvery: snapshotEvery, Snapshot: func(s *shard.Snapshot) error {
+			var err error
+			if s.Beside, err = d.untouched.snapshot(); err != nil {
+				return err
+			}
+			err = s.Write(path)
+			if kept := daysOf(d.config.DataDir); kept.Due(s) {
+				err = errors.Join(err, kept.Put(s))
+			}
+			return err
+		},
 		Failed: func(err error) { d.log.Error().Err(err).Msg("models cannot be saved") },
 	}
-	d.pipe = newPipeline(options)
+	d.pipe, d.untouched = newPipeline(options), newUntouched(f)
 	snap, err := shard.Read(path)
 	if err == nil && snap != nil {
 		if snap.Seq > d.history.LastSeq() {
 			err = errors.New("saved models are ahead of the history, which was replaced; they are worked out from it")
 		} else if snap.Again+1 < d.history.FirstSeq() {
 			err = errors.New("saved models are older than the history; they are worked out from it")
-		} else if err = d.pipe.models.Restore(snap); err == nil {
+		} else if err = d.restore(snap, f); err == nil {
 			d.log.Info().Int("machines", len(snap.Machines)).Time("event_time", snap.At.Time()).Msg("models are back")
 		}
 	}
@@ -203,6 +214,19 @@ func (d *daemon) models(ctx context.Context, f *fleet.Fleet) error {
 		d.gate.received = max(d.gate.received, e.Received)
 		return nil
 	})
+}
+
+// restore goes on from saved models, and from the queue that was saved with them.
+func (d *daemon) restore(snap *shard.Snapshot, f *fleet.Fleet) error {
+	queue := newUntouched(f)
+	if err := queue.q.Restore(snap.Beside); err != nil {
+		return err
+	}
+	if err := d.pipe.models.Restore(snap); err != nil {
+		return err
+	}
+	d.untouched = queue
+	return nil
 }
 
 // sources sets up the intake and the brokers before it.

@@ -29,7 +29,7 @@ type pipelineOptions struct {
 	Listed  func(machine string) bool // the fleet's if nil
 	Admit   collector.AdmitOptions    // Listed is the fleet's
 	Order   collector.OrderOptions
-	Said    func(ctx context.Context, upTo collector.Millis, findings []detect.Finding) error
+	Said    said
 
 	// Of the daemon alone, which keeps its models.
 	SnapshotEvery time.Duration
@@ -76,9 +76,12 @@ func (p *pipeline) feed(readings []collector.Reading, last uint64) {
 	}
 }
 
+// said takes what the models said in the epochs up to a time.
+type said func(ctx context.Context, upTo collector.Millis, findings []detect.Finding) error
+
 // deskOf turns findings into the changes of an alert queue, and gives each to
 // tell. It is what a replay has in place of the ledger's desk.
-func deskOf(q *alerts.Queue, tell func(*alerts.Change) error) func(context.Context, collector.Millis, []detect.Finding) error {
+func deskOf(q *alerts.Queue, tell func(*alerts.Change) error) said {
 	return func(_ context.Context, upTo collector.Millis, findings []detect.Finding) error {
 		each := func(changes []alerts.Change) error {
 			for i := range changes {

@@ -26,6 +26,7 @@ func (d *daemon) next(ctx context.Context, readings []collector.Reading, last ui
 // said takes what the models said to the ledger. It does not give up: a finding
 // that is not on disk is not passed.
 func (d *daemon) said(ctx context.Context, upTo collector.Millis, findings []detect.Finding) error {
+	d.untouched.take(upTo, findings)
 	for wait := 100 * time.Millisecond; ; wait = min(2*wait, 10*time.Second) {
 		_, err := d.desk.Apply(ctx, findings...)
 		if err == nil {

@@ -91,6 +91,7 @@ func (u *inUse) take(ctx context.Context, file *fleet.Fleet, text []byte, e sett
 func (d *daemon) useFleet(ctx context.Context, f *fleet.Fleet) error {
 	d.fleet.Store(f)
 	d.desk.SetFleet(f)
+	d.untouched.setFleet(f)
 	d.feeding.Lock()
 	d.pipe.models.SetFleet(f)
 	err := d.pipe.models.Flush(ctx)

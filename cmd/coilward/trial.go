@@ -27,7 +27,7 @@ type trialCommand struct {
 	Machine  []string  `placeholder:"ID" help:"Only these machines; all are tried if left out. Others at their sites are replayed too, since several may have one cause, but not counted."`
 	Suggest  float64   `placeholder:"RATE" help:"Also say which setting would have met this many false alarms a machine and year with the least delay. Takes several times as long."`
 	To       time.Time `placeholder:"TIME" help:"Where the days end; the newest reading if left out."`
-	Learn    float64   `placeholder:"DAYS" help:"Let models learn from this many days before; from all that is stored if left out, as replay does."`
+	Learn    string    `default:"day" placeholder:"HOW" help:"How models come to what they know: day, they go on from those the daemon kept of the day before, or learn from 14 days where it kept none; a number of days to learn from; or all, from all that is stored, as replay does."`
 	Data     string    `placeholder:"DIR" type:"path" help:"Take the history from this data folder or backup."`
 	History  string    `enum:"embedded,influx" default:"embedded" help:"embedded, or the copy in the InfluxDB of the configuration."`
 	Share    float64   `default:"0.5" placeholder:"SHARE" help:"Share of the processors that may be used, above 0 and at most 1."`
@@ -99,8 +99,9 @@ func (c *trialCommand) run(ctx context.Context, s *streams) int {
 	if p.from, p.to, err = stretchOf(store, c.To, days(c.Days)); err != nil {
 		return fail(statusFailed, err)
 	}
-	if c.Learn > 0 {
-		p.learn = p.from.Add(-days(c.Learn))
+	first := firstReceived(store)
+	if p.learn, err = learnBefore(p.from, first, c.Learn, daysOf(data)); err != nil {
+		return fail(statusFailed, err)
 	}
 	both.narrow(p, both.machines)
 	if c.Findings != "" {
@@ -125,7 +126,7 @@ func (c *trialCommand) run(ctx context.Context, s *streams) int {
 	}
 	progress := p.watch(s.err, c.Child, 0, 1/parts)
 	result, err := trial.Run(ctx, trial.Options{
-		From: p.from, To: p.to, Machines: both.machines, Fleet: both.with.Len(), Play: p.play, Visits: visits,
+		From: p.from, To: p.to, Machines: both.machines, Fleet: both.with.Len(), Play: p.play, Visits: visits, Begins: p.learn.begins(first),
 		ToldNow: whoIsTold(team, both.now), ToldWith: whoIsTold(team, both.with),
 	})
 	progress()
@@ -151,14 +152,13 @@ func (c *trialCommand) check() error {
 		return fmt.Errorf("--days %g is not between 1 and 90", c.Days)
 	case !(c.Share > 0 && c.Share <= 1):
 		return fmt.Errorf("--share %g must be above 0 and at most 1", c.Share)
-	case !(c.Learn >= 0):
-		return fmt.Errorf("--learn %g must not be negative", c.Learn)
 	case !(c.Suggest >= 0):
 		return fmt.Errorf("--suggest %g must be a rate above 0", c.Suggest)
 	case c.Fleet == "" && c.Settings == "" && len(c.Set) == 0 && c.Suggest == 0:
 		return errors.New("nothing is proposed; name a file with --settings or --fleet, or change a setting with --set")
 	}
-	return nil
+	_, err := parseLearn(c.Learn)
+	return err
 }
 
 // write writes the result, and what is suggested, as text or JSON.

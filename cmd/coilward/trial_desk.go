@@ -17,6 +17,8 @@ import (
 	"sync"
 	"time"
 
+	"github.com/goccy/go-yaml"
+
 	"coilward/alerts/board"
 	"coilward/alerts/trial"
 )
@@ -252,17 +254,26 @@ func (t *trialDesk) prepare(ctx context.Context, dir string, o board.TrialOrder)
 	if err != nil {
 		return nil, err
 	}
+	config, err := t.configFor(o)
+	if err != nil {
+		return nil, err
+	}
 	files := map[string][]byte{
 		"fleet.yaml": text, "now.yaml": o.InUse.YAML(), "with.yaml": o.State.YAML(), "people.json": people, "visits.json": visits, "kinds.json": kinds,
-		"trial.yaml": []byte("data_dir: .\nfleet_file: fleet.yaml\nnotify:\n  people_file: people.json\n"),
+		"trial.yaml": config,
 	}
 	for name, b := range files {
 		if err := os.WriteFile(filepath.Join(dir, name), b, 0o600); err != nil {
 			return nil, err
 		}
 	}
-	if err := t.d.history.Backup(filepath.Join(dir, historyDir)); err != nil {
+	if err := copyDays(t.d.config.DataDir, dir, linkFile); err != nil {
 		return nil, err
+	}
+	if !o.Influx {
+		if err := t.d.history.Backup(filepath.Join(dir, historyDir)); err != nil {
+			return nil, err
+		}
 	}
 	in := func(name string) string { return filepath.Join(dir, name) }
 	args := []string{"trial", "--child", "--json", "--config", in("trial.yaml"), "--settings-in-use", in("now.yaml"), "--settings", in("with.yaml"),
@@ -273,11 +284,38 @@ func (t *trialDesk) prepare(ctx context.Context, dir string, o board.TrialOrder)
 	for _, m := range o.Machines {
 		args = append(args, "--machine", m)
 	}
+	if o.Influx {
+		args = append(args, "--history", "influx")
+	}
 	if o.Suggest > 0 {
 		args = append(args, "--suggest", strconv.FormatFloat(o.Suggest, 'g', -1, 64))
 	}
 	return args, nil
 }
+
+// configFor is the configuration of the process: the folder it is in, and where the
+// second history is if that is asked for.
+func (t *trialDesk) configFor(o board.TrialOrder) ([]byte, error) {
+	c := map[string]any{"data_dir": ".", "fleet_file": "fleet.yaml", "notify": map[string]string{"people_file": "people.json"}}
+	if o.Influx {
+		if !t.InfluxSource() {
+			return nil, errors.New("the configuration names no InfluxDB any more; try it on the history of the program")
+		}
+		second := t.d.config.Influx // the token stays in its file
+		if second.TokenFile != "" {
+			file, err := filepath.Abs(second.TokenFile)
+			if err != nil {
+				return nil, err
+			}
+			second.TokenFile = file
+		}
+		c["influx"] = second
+	}
+	return yaml.Marshal(c)
+}
+
+// InfluxSource reports whether the copy of the history in InfluxDB can be tried on.
+func (t *trialDesk) InfluxSource() bool { return t.d.config.Influx.URL != "" }
 
 // progress reads what the process tells on standard error.
 type progress struct {

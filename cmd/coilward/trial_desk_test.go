@@ -146,6 +146,46 @@ func TestBoardTrialEqualsCommand(t *testing.T) {
 	}
 }
 
+// The board's trial goes on from the models that its daemon kept, as the command does
+// beside it, and what it says of the settings in use is what a replay of all days says.
+func TestBoardTrialFromADaysModels(t *testing.T) {
+	d, config, stop := trying(t, 6, 4)
+	defer stop()
+	id, err := d.trials.Start(board.TrialOrder{InUse: overrides(t, ""), State: overrides(t, lax), Days: 1, By: "Ana"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var run board.TrialRun
+	eventually(t, "the trial ends", func() bool {
+		run, _ = d.trials.Run(id)
+		return !run.Ended.IsZero()
+	})
+	if run.Err != "" || run.Result == nil || run.Result.Models == nil {
+		t.Fatalf("%+v", run)
+	}
+	ofBoard, err := json.Marshal(run.Result)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := filepath.Dir(config)
+	with := filepath.Join(dir, "with.yaml")
+	if err := os.WriteFile(with, overrides(t, lax).YAML(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if got := typedOK(t, "trial", "--json", "--share", "1", "--config", config, "--settings", with, "--days", "1", "--findings", dir); strings.TrimSpace(got) != string(ofBoard) {
+		t.Errorf("the command says\n%s\nthe board\n%s", got, ofBoard)
+	}
+	copied := filepath.Join(dir, "copy")
+	if err := d.history.Backup(copied); err != nil {
+		t.Fatal(err)
+	}
+	want := typedOK(t, "replay", "--fleet", filepath.Join(dir, "fleet.yaml"), "--history", copied, "--from", run.Result.From, "--to", run.Result.To)
+	got, err := os.ReadFile(filepath.Join(dir, "now.ndjson"))
+	if err != nil || string(got) != want || want == "" {
+		t.Errorf("%v %s", err, firstDifference(string(got), want))
+	}
+}
+
 func run2(t *testing.T, args []string, out, problems *bytes.Buffer) int {
 	t.Helper()
 	return run(t.Context(), args, &streams{strings.NewReader(""), out, problems})

@@ -24,8 +24,9 @@ import (
 type player struct {
 	store    past
 	fleets   [][]*fleet.Fleet // of each models' runs; the models take the first
+	base     *fleet.Fleet     // in use; what stood when the models were kept is told under it
 	machines map[string]bool  // whose readings are replayed; nil: all
-	learn    collector.Millis // readings from here on are replayed
+	learn    learning
 	from, to collector.Millis // what is said from ≤ at < to is of interest
 	shards   int
 	kinds    []*kin.Version  // what was known of kinds
@@ -36,12 +37,17 @@ type player struct {
 
 // play is a [trial.Play].
 func (p *player) play(ctx context.Context, takes []trial.Take) error {
-	g, ctx := errgroup.WithContext(ctx)
 	runs, first := make([]*pipeline, len(p.fleets)), 0
 	for i, fleets := range p.fleets {
-		runs[i] = p.pipeline(fleets, first, takes[first:first+len(fleets)])
+		var err error
+		if runs[i], err = p.pipeline(fleets, first, takes[first:first+len(fleets)]); err != nil {
+			return err
+		}
 		first += len(fleets)
-		g.Go(func() error { return runs[i].models.Run(ctx) })
+	}
+	g, ctx := errgroup.WithContext(ctx)
+	for _, r := range runs {
+		g.Go(func() error { return r.models.Run(ctx) })
 	}
 	flush := func() error {
 		for _, r := range runs {
@@ -58,10 +64,10 @@ func (p *player) play(ctx context.Context, takes []trial.Take) error {
 				r.models.Close()
 			}
 		}()
-		err := p.store.Arrived(ctx, p.machines, p.learn, p.to, func(e *history.Entry) error {
+		err := p.store.Arrived(ctx, p.machines, p.learn.from, p.to, func(e *history.Entry) error {
 			any = true
 			for _, r := range runs {
-				r.models.Feed(e.Seq, &e.Reading)
+				p.learn.feed(r.models, e)
 			}
 			if runs[0].models.Waiting() < 1024 {
 				return nil
@@ -84,17 +90,21 @@ func (p *player) play(ctx context.Context, takes []trial.Take) error {
 
 // pipeline makes the models of some runs and the alert queue of each; first is the
 // number of the first run.
-func (p *player) pipeline(fleets []*fleet.Fleet, first int, takes []trial.Take) *pipeline {
-	desks := make([]func(context.Context, collector.Millis, []detect.Finding) error, len(fleets))
+func (p *player) pipeline(fleets []*fleet.Fleet, first int, takes []trial.Take) (*pipeline, error) {
+	desks := make([]said, len(fleets))
 	for i, f := range fleets {
-		desks[i] = deskOf(alerts.New(alerts.Options{Fleet: f}), func(c *alerts.Change) error {
+		queue, err := p.queue(f)
+		if err != nil {
+			return nil, err
+		}
+		desks[i] = deskOf(queue, func(c *alerts.Change) error {
 			if err := p.print(first+i, c); err != nil {
 				return err
 			}
 			return takes[i](c)
 		})
 	}
-	return newPipeline(pipelineOptions{
+	pipe := newPipeline(pipelineOptions{
 		Fleet: fleets[0], Library: knowing(p.kinds), Shards: p.shards,
 		Said: func(ctx context.Context, upTo collector.Millis, findings []detect.Finding) error {
 			for _, desk := range desks {
@@ -105,6 +115,7 @@ func (p *player) pipeline(fleets []*fleet.Fleet, first int, takes []trial.Take) 
 			return nil
 		},
 	})
+	return pipe, p.learn.restore(pipe, p.machines)
 }
 
 // print writes the line of a finding within the stretch, where lines are wanted.
@@ -123,12 +134,7 @@ func (p *player) print(run int, c *alerts.Change) error {
 // done is the share that is replayed, 0 to 1.
 func (p *player) done() float64 {
 	at := collector.Millis(p.at.Load())
-	begin := p.learn
-	for _, m := range p.store.Machines() {
-		if begin == 0 || m.FirstReceived < begin && p.learn == 0 {
-			begin = m.FirstReceived
-		}
-	}
+	begin := max(p.learn.from, firstReceived(p.store))
 	if at <= begin || p.to <= begin {
 		return 0
 	}

@@ -171,7 +171,7 @@ func (p *proposal) choose(sites, machines []string) error {
 // that count.
 func (p *proposal) narrow(to *player, machines []string) {
 	p.now, p.with, to.machines = sitesOf(p.now, p.with, machines)
-	to.fleets = [][]*fleet.Fleet{{p.now}, {p.with}}
+	to.base, to.fleets = p.now, [][]*fleet.Fleet{{p.now}, {p.with}}
 	if fleet.SameForModels(p.now, p.with) {
 		to.fleets = [][]*fleet.Fleet{{p.now, p.with}} // the models say the same in both
 	}
@@ -180,9 +180,8 @@ func (p *proposal) narrow(to *player, machines []string) {
 // stretchOf returns the days that are tried; to is the newest reading's time if
 // zero.
 func stretchOf(store past, end time.Time, d time.Duration) (from, to collector.Millis, err error) {
-	first := collector.Millis(math.MaxInt64)
 	for _, m := range store.Machines() {
-		first, to = min(first, m.FirstReceived), max(to, m.LastReceived+1)
+		to = max(to, m.LastReceived+1)
 	}
 	if to == 0 {
 		return 0, 0, errors.New("the history is empty: there are no days to try anything on")
@@ -190,10 +189,20 @@ func stretchOf(store past, end time.Time, d time.Duration) (from, to collector.M
 	if !end.IsZero() {
 		to = collector.MillisOf(end)
 	}
+	first := firstReceived(store)
 	if from = max(to.Add(-d), first); from >= to {
 		return 0, 0, fmt.Errorf("the history begins only at %s", first.Time().Format(time.RFC3339))
 	}
 	return from, to, nil
+}
+
+// firstReceived is when the first reading that is stored came in.
+func firstReceived(store past) collector.Millis {
+	first := collector.Millis(math.MaxInt64)
+	for _, m := range store.Machines() {
+		first = min(first, m.FirstReceived)
+	}
+	return first
 }
 
 // sitesOf restricts both fleets to the sites of the chosen machines, and returns

@@ -23,7 +23,7 @@ func (c *trialCommand) suggest(ctx context.Context, s *streams, p *player, both 
 		}
 	}
 	var grid []trial.Setting
-	search := &player{store: p.store, machines: p.machines, learn: p.learn, from: p.from, to: p.to, shards: p.shards}
+	search := &player{store: p.store, base: p.base, machines: p.machines, learn: p.learn, from: p.from, to: p.to, shards: p.shards, kinds: p.kinds}
 	for _, rate := range rates {
 		var fleets []*fleet.Fleet
 		for _, times := range patience {

@@ -1,11 +1,9 @@
 package shard
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"runtime"
-	"slices"
 
 	"golang.org/x/sync/errgroup"
 
@@ -31,8 +29,9 @@ type Options struct {
 	Queue int
 
 	// SnapshotEvery is how much pipeline time lies between snapshots; none are
-	// made if 0. Snapshot is given each, by the goroutine that calls Said and
-	// after all that was said until then; an error is only told to Failed.
+	// made if 0. Snapshot is given each, by the goroutine that calls Said, after all
+	// that was said until then and nothing that was said later; an error is only told
+	// to Failed.
 	SnapshotEvery collector.Millis
 	Snapshot      func(*Snapshot) error
 	Failed        func(error)
@@ -68,7 +67,7 @@ type batch struct {
 	marks   []mark
 	said    []said
 	tick    collector.Millis // the last in it; 0: none
-	part    *Snapshot        // this shard's, if one was asked for
+	parts   []*Snapshot      // this shard's, of those that were asked for
 }
 
 type entry struct {
@@ -202,12 +201,18 @@ func (s *Set) Tick(at collector.Millis) {
 }
 
 // askSnapshot has every shard write its machines as they are at the tick just
-// fed.
+// fed. Of several in a batch only the days' and the last are given out.
 func (s *Set) askSnapshot() {
 	at := Snapshot{At: s.tick, Seq: s.seq, Again: s.past[0], Listening: s.listening}
 	for _, b := range s.pending {
 		part := at
-		b.marks = append(b.marks, mark{before: len(b.entries), do: func(k *keeper) { k.save(&part); b.part = &part }})
+		b.marks = append(b.marks, mark{before: len(b.entries), do: func(k *keeper) {
+			k.save(&part)
+			if n := len(b.parts); n > 0 && !(Days{}).Due(b.parts[n-1]) {
+				b.parts = b.parts[:n-1]
+			}
+			b.parts = append(b.parts, &part)
+		}})
 	}
 }
 
@@ -364,73 +369,4 @@ func (k *keeper) run(b *batch) {
 		k.take(b.entries[next].seq, &b.entries[next].reading)
 	}
 	b.said, k.out = k.out, nil
-}
-
-// merge gives out what the shards said, epoch by epoch.
-func (s *Set) merge(ctx context.Context) error {
-	var held []said // of the epoch that has not ended
-	var findings []detect.Finding
-	for {
-		var tick collector.Millis
-		var snapshot *Snapshot
-		for _, results := range s.results {
-			select {
-			case b, ok := <-results:
-				if !ok {
-					return nil
-				}
-				tick = b.tick
-				held = append(held, b.said...)
-				if b.part != nil {
-					if snapshot == nil {
-						snapshot = b.part
-					} else {
-						snapshot.Machines = append(snapshot.Machines, b.part.Machines...)
-					}
-				}
-				s.recycle(b)
-			case <-ctx.Done():
-				return ctx.Err()
-			}
-		}
-		if tick == 0 {
-			continue
-		}
-		slices.SortStableFunc(held, before)
-		n := 0
-		findings = findings[:0]
-		for n < len(held) && held[n].epoch <= tick {
-			findings = append(findings, held[n].finding)
-			n++
-		}
-		held = slices.Delete(held, 0, n)
-		if err := s.o.Said(ctx, tick, findings); err != nil {
-			return err
-		}
-		if snapshot != nil {
-			if err := s.o.Snapshot(snapshot); err != nil && s.o.Failed != nil {
-				s.o.Failed(err)
-			}
-		}
-	}
-}
-
-func before(a, b said) int {
-	return cmp.Or(
-		cmp.Compare(a.epoch, b.epoch),
-		cmp.Compare(a.finding.At, b.finding.At),
-		cmp.Compare(a.finding.Machine, b.finding.Machine),
-		cmp.Compare(a.finding.ID, b.finding.ID),
-		cmp.Compare(a.finding.Seq, b.finding.Seq),
-	)
-}
-
-func (s *Set) recycle(b *batch) {
-	clear(b.entries) // lets go of strings and extras
-	clear(b.said)
-	*b = batch{entries: b.entries[:0], marks: b.marks[:0], said: b.said[:0]}
-	select {
-	case s.free <- b:
-	default:
-	}
 }

@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"coilward/collector"
 	"coilward/detect"
@@ -22,6 +23,8 @@ type Snapshot struct {
 	Machines []Saved
 
 	Listening collector.Millis // without a break since then; 0: always
+
+	Beside []byte // what is kept with the models of what follows from them; not this package's
 }
 
 // Saved is one machine of a snapshot.
@@ -49,9 +52,9 @@ func (k *keeper) save(s *Snapshot) {
 
 // A snapshot on disk: the eight bytes of the magic, whose last digit is the
 // version; At, Seq, Again, Listening and the count of machines as uvarints; each machine as
-// site, id and model with their lengths before them, and 0, or 1 and Last; then
-// the CRC-32C of all that.
-const magic = "coilmod2"
+// site, id and model with their lengths before them, and 0, or 1 and Last; Beside
+// with its length before it; then the CRC-32C of all that.
+const magic = "coilmod3"
 
 var (
 	castagnoli = crc32.MakeTable(crc32.Castagnoli)
@@ -79,6 +82,7 @@ func (s *Snapshot) AppendBinary(b []byte) ([]byte, error) {
 			b = append(b, 0)
 		}
 	}
+	b = append(binary.AppendUvarint(b, uint64(len(s.Beside))), s.Beside...)
 	return binary.LittleEndian.AppendUint32(b, crc32.Checksum(b[from:], castagnoli)), nil
 }
 
@@ -127,6 +131,7 @@ func (s *Snapshot) UnmarshalBinary(b []byte) error {
 		}
 		s.Machines = append(s.Machines, m)
 	}
+	s.Beside = bytes()
 	if !ok || len(body) != 0 {
 		return errDamaged
 	}
@@ -135,16 +140,19 @@ func (s *Snapshot) UnmarshalBinary(b []byte) error {
 
 // Write puts the snapshot into a file. A crash leaves either the file as it was
 // or the new one.
-func (s *Snapshot) Write(path string) (err error) {
+func (s *Snapshot) Write(path string) error {
 	b, err := s.AppendBinary(nil)
 	if err != nil {
 		return err
 	}
-	defer func() {
-		if err != nil {
-			err = fmt.Errorf("models cannot be saved; after a restart they are worked out from the history: %w", err)
-		}
-	}()
+	if err := replace(path, b); err != nil {
+		return fmt.Errorf("models cannot be saved; after a restart they are worked out from the history: %w", err)
+	}
+	return nil
+}
+
+// replace puts a file in the place of another, or of none.
+func replace(path string, b []byte) error {
 	next := path + ".new"
 	f, err := os.OpenFile(next, os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o600)
 	if err != nil {
@@ -256,6 +264,34 @@ func (s *Set) Recover(ctx context.Context, stored Stored) error {
 
 // flushAt is how many readings are gathered while time does not matter.
 const flushAt = 2048
+
+// Again feeds a reading that was received before the snapshot that was restored:
+// it is in the models, unless it waited in the order window. Call it after Restore
+// and before Feed, for the readings received since [Snapshot.Since] in the order of
+// arrival.
+func (s *Set) Again(r *collector.Reading) {
+	if r.Status == collector.Away {
+		return
+	}
+	again := *r
+	s.on(s.shardOf(r.Machine), func(k *keeper) { k.hold(&again) })
+}
+
+// Since is the pipeline time after which readings may have waited in an order window
+// of [collector.DefaultOrderWindow] when the snapshot was made. All that was received
+// from At on is not in it.
+func (s *Snapshot) Since() collector.Millis {
+	return s.At - collector.Millis(collector.DefaultOrderWindow.Milliseconds()) + 1
+}
+
+// Of returns the snapshot with the chosen machines alone, all if machines is nil.
+func (s *Snapshot) Of(machines map[string]bool) *Snapshot {
+	part := *s
+	if machines != nil {
+		part.Machines = slices.DeleteFunc(slices.Clone(s.Machines), func(m Saved) bool { return !machines[m.ID] })
+	}
+	return &part
+}
 
 // hold puts a reading back into the order window. Nothing is released by it.
 func (k *keeper) hold(r *collector.Reading) {

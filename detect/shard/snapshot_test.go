@@ -17,7 +17,7 @@ func TestSnapshotOnDisk(t *testing.T) {
 	want := &Snapshot{At: 1782864000000, Seq: 77, Again: 70, Listening: 1782863990000, Machines: []Saved{
 		{Site: "oakmill", ID: "cab-0417", Last: -5, HasLast: true, Model: []byte{1, 2, 3}},
 		{Site: "oakmill", ID: "cab-0418", Model: []byte{}},
-	}}
+	}, Beside: []byte("queue")}
 	if err := want.Write(path); err != nil {
 		t.Fatal(err)
 	}
