@@ -37,7 +37,7 @@ func trying(t *testing.T, machines, days int) (d *daemon, config string, stop fu
 		t.Fatal(err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
-	d, err = newDaemon(ctx, conf, f, newFastClock(sim.Now(), time.Now), zerolog.Nop())
+	d, err = newDaemon(ctx, conf, f, newFastClock(sim.end, time.Now), zerolog.Nop())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -149,7 +149,7 @@ func TestBoardTrialEqualsCommand(t *testing.T) {
 // The board's trial goes on from the models that its daemon kept, as the command does
 // beside it, and what it says of the settings in use is what a replay of all days says.
 func TestBoardTrialFromADaysModels(t *testing.T) {
-	d, config, stop := trying(t, 6, 4)
+	d, config, stop := trying(t, 8, 4)
 	defer stop()
 	id, err := d.trials.Start(board.TrialOrder{InUse: overrides(t, ""), State: overrides(t, lax), Days: 1, By: "Ana"})
 	if err != nil {
@@ -245,7 +245,7 @@ func TestTrialProcessGivesWay(t *testing.T) {
 	if got := strings.TrimSpace(out.String()); got != "19 5" {
 		t.Errorf("its niceness and policy are %s, want 19 5", got)
 	}
-	// Its session is its own, and has the least weight where sessions have any.
+	// Its session is its own, and has less weight than others where sessions have any.
 	cat := exec.CommandContext(t.Context(), "cat")
 	in, err := cat.StdinPipe()
 	if err != nil {
@@ -254,8 +254,8 @@ func TestTrialProcessGivesWay(t *testing.T) {
 	if err := startLast(cat); err != nil {
 		t.Fatal(err)
 	}
-	if text, err := os.ReadFile(fmt.Sprintf("/proc/%d/autogroup", cat.Process.Pid)); err == nil && !strings.HasSuffix(strings.TrimSpace(string(text)), "nice 19") {
-		t.Errorf("its session's weight is %q, want nice 19", text)
+	if text, err := os.ReadFile(fmt.Sprintf("/proc/%d/autogroup", cat.Process.Pid)); err == nil && !strings.HasSuffix(strings.TrimSpace(string(text)), "nice "+strconv.Itoa(groupNice)) {
+		t.Errorf("its session's weight is %q, want nice %d", text, groupNice)
 	}
 	ofIt, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", cat.Process.Pid)) // pid (cat) state ppid pgrp session …
 	if err != nil {
@@ -277,7 +277,7 @@ func TestTrialProcessGivesWay(t *testing.T) {
 // what a replay with the settings says.
 func TestTrialOfAlertsAlone(t *testing.T) {
 	dir, sim := recordedDays(t, 8, 2)
-	end := sim.Now().Format(time.RFC3339)
+	end := sim.end.Format(time.RFC3339)
 	file := filepath.Join(dir, "with.yaml")
 	if err := os.WriteFile(file, []byte("fleet: {alerting: {off_delay: 3h, priority: {at_most: medium}}}\n"), 0o600); err != nil {
 		t.Fatal(err)
