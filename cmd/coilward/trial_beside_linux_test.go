@@ -19,7 +19,6 @@ import (
 
 	"coilward/alerts/board"
 	"coilward/collector/fleet"
-	"coilward/collector/simulate"
 )
 
 // BenchmarkIngestBesideTrial measures how long a machine waits until its message is
@@ -31,8 +30,8 @@ import (
 // percentiles over all turns of a kind, with the 5th and 95th percentile of what
 // comes out when the operations are drawn again with replacement (bootstrap).
 func BenchmarkIngestBesideTrial(b *testing.B) {
-	dir, sim := recordedFleet(b, 30, 10, 60)
-	in := besideTrial(b, dir, sim)
+	dir, end := recordedFleet(b, 30, 10, 60)
+	in := besideTrial(b, dir, end)
 	in.turn(2 * time.Second)       // until everything is warm
 	var kinds [3][][]time.Duration // stopped, going on, stopped; a turn each
 	var used, on time.Duration     // by the trial, of the time that it went on
@@ -126,7 +125,7 @@ type besider struct {
 	under    string // the trial under way
 }
 
-func besideTrial(b *testing.B, dir string, sim *simulate.Fleet) *besider {
+func besideTrial(b *testing.B, dir string, end time.Time) *besider {
 	b.Helper()
 	conf, err := readConfig(filepath.Join(dir, "coilward.yaml"))
 	if err != nil {
@@ -138,7 +137,7 @@ func besideTrial(b *testing.B, dir string, sim *simulate.Fleet) *besider {
 		b.Fatal(err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
-	clock := newFastClock(sim.Now(), time.Now)
+	clock := newFastClock(end, time.Now)
 	clock.Go(1)
 	d, err := newDaemon(ctx, conf, f, clock, zerolog.Nop())
 	if err != nil {
