@@ -30,6 +30,9 @@ func browser(t *testing.T) context.Context {
 	if testing.Short() {
 		t.Skip("short: the screens are not looked at")
 	}
+	if underRace {
+		t.Skip("what a browser shows is looked at without the race detector; what the board's goroutines share is seen by the tests without a browser")
+	}
 	bin, err := exec.LookPath("chromium")
 	if err != nil {
 		if os.Getenv("COILWARD_REAL") == "1" {

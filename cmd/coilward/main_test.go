@@ -2,6 +2,7 @@ package main
 
 import (
 	"flag"
+	"os"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -20,6 +21,9 @@ type leakless struct{ m *testing.M }
 // Run runs the tests.
 func (l leakless) Run() int {
 	status := l.m.Run()
+	if recordings.dir != "" {
+		_ = os.RemoveAll(recordings.dir)
+	}
 	if err := goleak.Find(); err != nil && status == 0 {
 		println(err.Error())
 		return 1

@@ -94,9 +94,9 @@ func changedAt(t *testing.T, dir string, now, with *fleet.Fleet, at, from, to co
 // says that has watched from the beginning: with the settings in use, and with the
 // change made on that day.
 func TestTrialFromADaysModels(t *testing.T) {
-	dir, sim := recordedDays(t, 10, 6)
-	end := collector.MillisOf(sim.Now())
-	from := end.Add(-48 * time.Hour)
+	dir, sim := recordedDays(t, 8, 4)
+	end := collector.MillisOf(sim.end)
+	from := end.Add(-24 * time.Hour)
 	kept := daysOf(filepath.Join(dir, "data"))
 	now, err := parseFleet(filepath.Join(dir, "fleet.yaml"))
 	if err != nil {
@@ -111,8 +111,8 @@ func TestTrialFromADaysModels(t *testing.T) {
 	day -= day % shard.Day
 	wantWith := changedAt(t, dir, now, with, day, from, end, shard.Days{Dir: t.TempDir()})
 
-	args := []string{"--config", filepath.Join(dir, "coilward.yaml"), "--fleet", filepath.Join(dir, "proposed.yaml"), "--days", "2",
-		"--to", sim.Now().Format(time.RFC3339Nano), "--findings", dir}
+	args := []string{"--config", filepath.Join(dir, "coilward.yaml"), "--fleet", filepath.Join(dir, "proposed.yaml"), "--days", "1",
+		"--to", sim.end.Format(time.RFC3339Nano), "--findings", dir}
 	var begun struct {
 		Models  time.Time `json:"models_of"`
 		Learned time.Time `json:"learned_since"`

@@ -52,11 +52,11 @@ func TestTrialOnInflux(t *testing.T) {
 		t.Fatal(err)
 	}
 	proposed := filepath.Join(dir, "proposed.yaml")
-	if err := os.WriteFile(proposed, []byte(strings.ReplaceAll(sim.YAML(), "sealed-beverage", "dairy")), 0o600); err != nil {
+	if err := os.WriteFile(proposed, []byte(strings.ReplaceAll(sim.yaml, "sealed-beverage", "dairy")), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	machine := ""
-	for line := range strings.SplitSeq(sim.YAML(), "\n") {
+	for line := range strings.SplitSeq(sim.yaml, "\n") {
 		if _, id, ok := strings.Cut(line, "- id: "); ok && machine == "" && strings.HasPrefix(id, "cab") {
 			machine = id
 		}

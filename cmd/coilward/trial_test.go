@@ -6,11 +6,13 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"os"
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -23,26 +25,60 @@ import (
 	"coilward/collector/simulate"
 )
 
+// recordings are the data folders that recordedDays has made, which it copies.
+var recordings struct {
+	sync.Mutex
+	made map[[2]int]string
+	dir  string // removed by TestMain
+}
+
 // recordedDays writes a configuration, a fleet file and the history of a
 // simulated fleet, as a daemon that was stopped leaves them.
-func recordedDays(t *testing.T, machines, days int) (dir string, sim *simulate.Fleet) {
+func recordedDays(t *testing.T, machines, days int) (dir string, r recording) {
 	t.Helper()
 	dir = t.TempDir()
 	sim, f := invented(t, machines, days)
+	r = recording{sim.YAML(), sim.Now().Add(time.Duration(days) * 24 * time.Hour)}
 	for name, text := range map[string]string{"fleet.yaml": sim.YAML(), "coilward.yaml": "data_dir: data\n"} {
 		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
 	}
-	store, err := history.Open(history.Options{Dir: filepath.Join(dir, "data", "history"), Log: zerolog.Nop()})
-	if err != nil {
+	recordings.Lock()
+	defer recordings.Unlock()
+	made, ok := recordings.made[[2]int{machines, days}]
+	if !ok {
+		if recordings.made == nil {
+			var err error
+			if recordings.dir, err = os.MkdirTemp("", "coilward-test-"); err != nil {
+				t.Fatal(err)
+			}
+			recordings.made = map[[2]int]string{}
+		}
+		made = filepath.Join(recordings.dir, fmt.Sprintf("%d-%d", machines, days))
+		store, err := history.Open(history.Options{Dir: made, Log: zerolog.Nop()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		fill(t, store, sim, f, time.Duration(days)*24*time.Hour)
+		if err := store.Close(); err != nil {
+			t.Fatal(err)
+		}
+		recordings.made[[2]int{machines, days}] = made
+	}
+	if err := os.MkdirAll(filepath.Join(dir, "data"), 0o750); err != nil {
 		t.Fatal(err)
 	}
-	fill(t, store, sim, f, time.Duration(days)*24*time.Hour)
-	if err := store.Close(); err != nil {
+	if err := copyFolder(t.Context(), made, filepath.Join(dir, "data", "history")); err != nil {
 		t.Fatal(err)
 	}
-	return dir, sim
+	return dir, r
+}
+
+// recording is what recordedDays recorded.
+type recording struct {
+	yaml string // the fleet file
+	end  time.Time
 }
 
 // fill stores what the cabinets say for a while, as the intake would.
@@ -132,7 +168,7 @@ func careless(t *testing.T, dir string) string {
 // of these days.
 func TestTrialEqualsReplay(t *testing.T) {
 	dir, sim := recordedDays(t, 8, 3)
-	end := sim.Now()
+	end := sim.end
 	change := careless(t, dir)
 	result := tried(t, "--config", filepath.Join(dir, "coilward.yaml"), "--fleet", change, "--days", "2",
 		"--to", end.Format(time.RFC3339), "--findings", dir)
