@@ -354,6 +354,33 @@ func finished() *trial.Report {
 	}
 }
 
+// Where there is a copy of the history in InfluxDB, a change can be tried on it; the
+// result says with what models it began.
+func TestTrialOnTheCopyAtTheBoard(t *testing.T) {
+	w, b, trials := tunable(t)
+	h := &hand{t: t, b: b}
+	draft := h.post("/settings", url.Values{"at": {"fleet"}, "alerting.on_delay.medium": {"20m"}}, http.StatusSeeOther)
+	if page := h.get(draft); strings.Contains(page, `name="history"`) {
+		t.Error("a copy is offered that is not there")
+	}
+	h.says(h.post(draft+"/try", url.Values{"days": {"14"}, "history": {"influx"}}, http.StatusUnprocessableEntity), "no copy of the history")
+	trials.influx = true
+	h.get(draft, "the copy in InfluxDB")
+	h.post(draft+"/try", url.Values{"days": {"14"}, "history": {"own"}}, http.StatusSeeOther)
+	at := h.post(draft+"/try", url.Values{"days": {"14"}, "history": {"influx"}}, http.StatusSeeOther)
+	if trials.runs[0].Order.Influx || !trials.runs[1].Order.Influx {
+		t.Errorf("ordered %+v", trials.runs)
+	}
+	learned, kept := "2026-06-05T18:00:00Z", "2026-06-18T00:00:00Z"
+	trials.change("2", func(x *TrialRun) {
+		x.Done, x.Ended, x.Result = 1, w.Now(), finished()
+		x.Result.Learned, x.Result.WhyLearned = &learned, "no models of that time are kept"
+	})
+	h.get(at, "on the copy in InfluxDB", "models that have learned since", "no models of that time are kept")
+	trials.change("2", func(x *TrialRun) { x.Result.Learned, x.Result.WhyLearned, x.Result.Models = nil, "", &kept })
+	h.get(at, "begin with the models as they were on")
+}
+
 // A change is tried on past days: under way with a bar, cancelled or ended; what
 // differs leads to the strips of that time, a suggestion into the change, and the
 // change into a version.

@@ -57,7 +57,7 @@ func recordedFleet(b *testing.B, machines, days int, interval float64) (dir stri
 			b.Fatal(err)
 		}
 		defer os.RemoveAll(part)
-		record(b, part, fresh(), days)
+		recordFleet(b, part, fresh(), days)
 		if err := os.Rename(part, kept); err != nil && !errors.Is(err, fs.ErrExist) {
 			b.Fatal(err)
 		}
@@ -81,8 +81,8 @@ func recordedFleet(b *testing.B, machines, days int, interval float64) (dir stri
 	return dir, o.Start.Add(time.Duration(days) * 24 * time.Hour)
 }
 
-// record makes the data folder, with the models of its midnights.
-func record(b *testing.B, dir string, sim *simulate.Fleet, days int) {
+// recordFleet makes the data folder, with the models of its midnights.
+func recordFleet(b *testing.B, dir string, sim *simulate.Fleet, days int) {
 	b.Helper()
 	f, err := fleet.Parse("fleet.yaml", []byte(sim.YAML()))
 	if err != nil {

@@ -25,10 +25,10 @@ import (
 	"coilward/collector/simulate"
 )
 
-// recordings are the data folders that recordedDays has made, which it copies.
+// recordings are the histories that recordedDays has made, which it copies.
 var recordings struct {
 	sync.Mutex
-	made map[[2]int]string
+	made map[[2]int]recording
 	dir  string // removed by TestMain
 }
 
@@ -36,49 +36,57 @@ var recordings struct {
 // simulated fleet, as a daemon that was stopped leaves them.
 func recordedDays(t *testing.T, machines, days int) (dir string, r recording) {
 	t.Helper()
+	recordings.Lock()
+	defer recordings.Unlock()
+	r, ok := recordings.made[[2]int{machines, days}]
+	if !ok {
+		r = record(t, machines, days)
+		recordings.made[[2]int{machines, days}] = r
+	}
 	dir = t.TempDir()
-	sim, f := invented(t, machines, days)
-	r = recording{sim.YAML(), sim.Now().Add(time.Duration(days) * 24 * time.Hour)}
-	for name, text := range map[string]string{"fleet.yaml": sim.YAML(), "coilward.yaml": "data_dir: data\n"} {
+	for name, text := range map[string]string{"fleet.yaml": r.yaml, "coilward.yaml": "data_dir: data\n"} {
 		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
 	}
-	recordings.Lock()
-	defer recordings.Unlock()
-	made, ok := recordings.made[[2]int{machines, days}]
-	if !ok {
-		if recordings.made == nil {
-			var err error
-			if recordings.dir, err = os.MkdirTemp("", "coilward-test-"); err != nil {
-				t.Fatal(err)
-			}
-			recordings.made = map[[2]int]string{}
-		}
-		made = filepath.Join(recordings.dir, fmt.Sprintf("%d-%d", machines, days))
-		store, err := history.Open(history.Options{Dir: made, Log: zerolog.Nop()})
-		if err != nil {
-			t.Fatal(err)
-		}
-		fill(t, store, sim, f, time.Duration(days)*24*time.Hour)
-		if err := store.Close(); err != nil {
-			t.Fatal(err)
-		}
-		recordings.made[[2]int{machines, days}] = made
-	}
 	if err := os.MkdirAll(filepath.Join(dir, "data"), 0o750); err != nil {
 		t.Fatal(err)
 	}
-	if err := copyFolder(t.Context(), made, filepath.Join(dir, "data", "history")); err != nil {
+	if err := copyFolder(t.Context(), r.history, filepath.Join(dir, "data", historyDir)); err != nil {
 		t.Fatal(err)
 	}
 	return dir, r
 }
 
+// record needs the recordings locked.
+func record(t *testing.T, machines, days int) recording {
+	t.Helper()
+	if recordings.made == nil {
+		var err error
+		if recordings.dir, err = os.MkdirTemp("", "coilward-test-"); err != nil {
+			t.Fatal(err)
+		}
+		recordings.made = map[[2]int]recording{}
+	}
+	sim, f := invented(t, machines, days)
+	lasts := time.Duration(days) * 24 * time.Hour
+	r := recording{yaml: sim.YAML(), end: sim.Now().Add(lasts), history: filepath.Join(recordings.dir, fmt.Sprintf("%d-%d", machines, days))}
+	store, err := history.Open(history.Options{Dir: r.history, Log: zerolog.Nop()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	fill(t, store, sim, f, lasts)
+	if err := store.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
 // recording is what recordedDays recorded.
 type recording struct {
-	yaml string // the fleet file
-	end  time.Time
+	yaml    string // the fleet file
+	history string // the folder
+	end     time.Time
 }
 
 // fill stores what the cabinets say for a while, as the intake would.
