@@ -191,6 +191,12 @@ func (m *Machine) look(at collector.Millis, emit func(*Finding)) {
 	m.learnBy()
 }
 
+// LookedAt returns the event time of the last look; 0: never.
+func (m *Machine) LookedAt() collector.Millis { return m.s.LookedAt }
+
+// Features writes what the last look saw.
+func (m *Machine) Features(v *feature.Vector) { m.s.Track.Fill(v, m.s.LookedAt) }
+
 // learnBy sets by what probability of being well the machine's own state is
 // learned until the next look.
 func (m *Machine) learnBy() {

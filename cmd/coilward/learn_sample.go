@@ -14,6 +14,7 @@ import (
 
 	"coilward/collector"
 	"coilward/collector/fleet"
+	"coilward/detect"
 	"coilward/detect/feature"
 	"coilward/detect/learn"
 	"coilward/detect/truth"
@@ -21,12 +22,9 @@ import (
 
 // Weights of fleets that name none.
 const (
-	referenceWeight = 15.0
+	referenceWeight = 12.0
 	otherWeight     = 1.0
 )
-
-// lookEvery is how often a machine is looked at, as the models do.
-const lookEvery = collector.Millis(4 * 60 * 1000)
 
 // weightedFolder is a folder with, perhaps, a weight: DIR or DIR=WEIGHT.
 type weightedFolder struct {
@@ -106,14 +104,15 @@ func (l *labelled) examples(ctx context.Context, p samplePlan) (fleets, held []l
 	for _, c := range p.copies {
 		fleets = append(fleets, learn.Fleet{Name: l.name + " " + c.Name, Weight: p.weight * c.Weight})
 	}
+	library := detect.NewLibrary()
 	of := make([][][]learn.Example, len(l.said)) // by machine and by fleet
 	err = l.eachMachine(ctx, func(i int, m *truth.Machine, spec *fleet.Machine) {
 		of[i] = make([][]learn.Example, len(fleets))
 		has := l.said[i].channels()
-		of[i][0] = l.look(i, m, spec, &learn.Seen{Channels: has}).Sample(p.options(), p.seed+l.truth.Seed)
+		of[i][0] = l.look(i, m, spec, library, &learn.Seen{Channels: has}).Sample(p.options(), p.seed+l.truth.Seed)
 		for j := range p.copies {
 			if seen, ok := p.copies[j].Of(m.Machine, has); ok {
-				of[i][1+j] = l.look(i, m, spec, &seen).Sample(p.options(), p.seed+l.truth.Seed)
+				of[i][1+j] = l.look(i, m, spec, library, &seen).Sample(p.options(), p.seed+l.truth.Seed)
 			}
 		}
 	})
@@ -153,12 +152,16 @@ func (l *machineLog) channels() (has collector.ChannelSet) {
 	return has
 }
 
-// look looks at one machine, as far as it is seen, every few minutes.
-func (l *labelled) look(i int, m *truth.Machine, spec *fleet.Machine, seen *learn.Seen) *learn.Collector {
+// look looks at one machine, as far as it is seen, every few minutes. It is
+// looked at as the models do it, that is, with a well state learned by what they
+// believed at the time and not by what was true: a fault that was there before
+// the machine was watched, or that grew slowly, is in that state, and what the
+// table has to tell apart is what is seen against it.
+func (l *labelled) look(i int, m *truth.Machine, spec *fleet.Machine, library *detect.Library, seen *learn.Seen) *learn.Collector {
 	look := learn.NewCollector(l.truth, m)
-	track := feature.New(spec)
+	model := detect.NewMachine(spec, library)
 	var v feature.Vector
-	var next collector.Millis
+	var looked collector.Millis
 	l.said[i].inOrder(spec, func(r *collector.Reading) {
 		if r.Status != collector.NoStatus {
 			return
@@ -167,16 +170,11 @@ func (l *labelled) look(i int, m *truth.Machine, spec *fleet.Machine, seen *lear
 		if !seen.See(&reduced) {
 			return
 		}
-		t := l.truth.Seconds(reduced.At)
-		well := 0.0
-		if learn.Well(m, t) {
-			well = 1
-		}
-		track.Observe(&reduced, well)
-		if reduced.At >= next {
-			next = reduced.At + lookEvery
-			track.Fill(&v, reduced.At)
-			look.Look(&v, t)
+		model.Step(&reduced, reduced.At, func(*detect.Finding) {})
+		if at := model.LookedAt(); at != looked && at == reduced.At {
+			looked = at
+			model.Features(&v)
+			look.Look(&v, l.truth.Seconds(at))
 		}
 	})
 	return look

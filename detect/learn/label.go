@@ -117,15 +117,3 @@ func there(intervals []truth.Span, t float64) bool {
 	}
 	return false
 }
-
-// Well reports whether the machine's own standard may be learned at t: no fault
-// is there, nor was one within the last hour.
-func Well(m *truth.Machine, t float64) bool {
-	for i := range m.Episodes {
-		e := &m.Episodes[i]
-		if t > e.Onset-60 && (e.Ended == nil || t < *e.Ended+hour) {
-			return false
-		}
-	}
-	return true
-}

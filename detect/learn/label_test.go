@@ -68,9 +68,4 @@ func TestLabelWindows(t *testing.T) {
 			t.Errorf("%s: got %+v, want state %d, weight %v, episode %d", c.name, got, c.state, c.weight, c.episode)
 		}
 	}
-	for at, want := range map[float64]bool{4*day - 61: true, 4*day - 59: false, 5 * day: false, 6*day + 1800: false, 6*day + 3601: true, 14 * day: false} {
-		if got := Well(m, at); got != want {
-			t.Errorf("well at %v h: %v", at/3600, got)
-		}
-	}
 }
