@@ -18,7 +18,8 @@ const states = diagnose.NumStates
 //
 // of the states y given z = M·A + b + L, where M is the design, A holds a row of
 // one weight a state for each column, L is what the laws of detect/diagnose say,
-// which is not for learning, and D is what A differs from the centre by.
+// which is not for learning, and D is what A differs from the centre by. Weights
+// that go against what is published are penalised besides; see against.
 // Parameters are A row by row, then b.
 type objective struct {
 	m      *design
@@ -84,7 +85,7 @@ func (o *objective) eval(x, gradient []float64) float64 {
 			gradient[j] += g
 		}
 	}
-	return loss + o.penalty(x, gradient)
+	return loss + o.penalty(x, gradient) + o.against(x, gradient)
 }
 
 func (o *objective) likelihood(p *part, x []float64) {
