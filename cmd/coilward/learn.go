@@ -18,15 +18,16 @@ import (
 // learnCommand is the command line of learn.
 type learnCommand struct {
 	Out        string           `required:"" placeholder:"FILE" type:"path" help:"Where the table is written."`
-	Reference  []weightedFolder `sep:"none" placeholder:"DIR[=WEIGHT]" help:"A fleet that the table is to be right about before all: each of its faults counts 15 times one of the others by default, more looks are taken at each machine, and the table learns from its copies too, with fewer channels, coarser steps and longer intervals. May be given more than once."`
+	Reference  []weightedFolder `sep:"none" placeholder:"DIR[=WEIGHT]" help:"A fleet that the table is to be right about before all: each of its faults counts 12 times one of the others by default, more looks are taken at each machine, and the table learns from its copies too, with fewer channels, coarser steps and longer intervals. May be given more than once."`
+	Life       float64          `default:"20" placeholder:"TIMES" help:"How much the hours of a reference fleet without a fault count besides, as times its number of faults: there are thousands of them, and a few dozen faults."`
 	Holdout    bool             `help:"Leave every second machine of the reference fleets out, and try the table on them."`
 	Looks      float64          `default:"1" placeholder:"SHARE" help:"Share of the usual number of looks at a machine; less takes less time and memory."`
 	Seed       uint64           `default:"1" help:"Of what is drawn by lot. The same seed and fleets give the same table."`
 	Bags       int              `default:"4" help:"How many fits the table is the mean of, each to machines drawn anew; 0 is one fit to all as they are."`
 	Carry      float64          `default:"0" placeholder:"SHARE" help:"Share of the table in use that is carried over, 0 to 1: what it learned from fleets that are not among these."`
-	Iterations int              `default:"60" help:"Most steps of the fit."`
-	Ridge      float64          `default:"4e-5" help:"Penalty on the size of the weights."`
-	Smooth     float64          `default:"3e-5" help:"Penalty on the bends of the weights between knots."`
+	Iterations int              `default:"70" help:"Most steps of the fit."`
+	Ridge      float64          `default:"1e-5" help:"Penalty on the size of the weights."`
+	Smooth     float64          `default:"1e-4" help:"Penalty on the bends of the weights between knots."`
 	Date       string           `placeholder:"DATE" help:"Written into the table's version."`
 	Folders    []weightedFolder `arg:"" optional:"" sep:"none" name:"folder" help:"Labelled fleets: folders with fleet.yaml, messages.ndjson.gz and truth.json, as simulate writes them; with =WEIGHT, each of its faults counts that many times."`
 }
@@ -117,6 +118,9 @@ func (c *learnCommand) version(fleets []string) string {
 	if c.Bags > 0 {
 		fmt.Fprintf(&b, ", the mean of %d fits", c.Bags)
 	}
+	if c.Life > 0 && len(c.Reference) > 0 {
+		fmt.Fprintf(&b, ", ordinary life × %g", c.Life)
+	}
 	if c.Carry > 0 {
 		fmt.Fprintf(&b, ", %g of it carried over from table %s", c.Carry, diagnose.Learned().Fingerprint())
 	}
@@ -158,6 +162,12 @@ func (l *lesson) add(ctx context.Context, c *learnCommand, f weightedFolder, ref
 	fleets, held, err := from.examples(ctx, plan)
 	if err != nil {
 		return err
+	}
+	if reference && c.Life > 0 {
+		for i := range fleets {
+			share := fleets[i].Weight / plan.weight // of the fleet itself, that is 1, or of a copy
+			fleets = append(fleets, fleets[i].Calm(c.Life*share*float64(fleets[i].Episodes())))
+		}
 	}
 	l.fleets, l.held = append(l.fleets, fleets...), append(l.held, held...)
 	for i := range fleets {

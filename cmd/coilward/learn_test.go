@@ -48,7 +48,7 @@ func TestLearn(t *testing.T) {
 	reference, others := smallFleets(t)
 	// A handful of episodes bears a stronger penalty than the hundreds that a
 	// table for use is learned from.
-	args := append([]string{"learn", "--ridge", "1e-3", "--smooth", "1e-3", "--iterations", "20", "--bags", "2", "--looks", "0.3", "--reference", reference + "=1", "--holdout"}, others...)
+	args := append([]string{"learn", "--ridge", "1e-3", "--smooth", "1e-3", "--iterations", "20", "--bags", "2", "--looks", "0.3", "--life", "1", "--reference", reference + "=1", "--holdout"}, others...)
 	var files [2][]byte
 	var out, errs string
 	for i := range files {
@@ -66,7 +66,7 @@ func TestLearn(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	version := regexp.MustCompile(`^learned with seed 1, the mean of 2 fits, 0\.3 of the looks from simulated \(40 machines, 2 days, seed 2, reference, half held out, weight 1, [0-9a-f]{12}\), simulated \(40 machines, 2 days, seed 1, weight 1, [0-9a-f]{12}\), simulated \(4 `)
+	version := regexp.MustCompile(`^learned with seed 1, the mean of 2 fits, ordinary life × 1, 0\.3 of the looks from simulated \(40 machines, 2 days, seed 2, reference, half held out, weight 1, [0-9a-f]{12}\), simulated \(40 machines, 2 days, seed 1, weight 1, [0-9a-f]{12}\), simulated \(4 `)
 	if !version.MatchString(table.Version) {
 		t.Errorf("version is %q", table.Version)
 	}

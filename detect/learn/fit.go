@@ -18,9 +18,9 @@ import (
 // Options say how to fit. Zero means the default.
 type Options struct {
 	Seed       uint64
-	Ridge      float64 // 4e-5
-	Smooth     float64 // on second differences; 3e-5
-	Iterations int     // at most; 60
+	Ridge      float64 // 1e-5
+	Smooth     float64 // on second differences; 1e-4
+	Iterations int     // at most; 70
 	NoThinning bool    // learn from the examples as they are, with no channel taken away
 
 	// Bags is how many fits the table is the mean of, each to machines drawn anew
@@ -47,13 +47,13 @@ type Model struct {
 // Fit learns a table from fleets that together have examples of every state.
 func Fit(fleets []Fleet, o Options) (*Model, error) {
 	if o.Ridge <= 0 {
-		o.Ridge = 4e-5
+		o.Ridge = 1e-5
 	}
 	if o.Smooth <= 0 {
-		o.Smooth = 3e-5
+		o.Smooth = 1e-4
 	}
 	if o.Iterations <= 0 {
-		o.Iterations = 60
+		o.Iterations = 70
 	}
 	examples, w := pool(fleets)
 	var have [diagnose.NumStates]bool
@@ -123,6 +123,7 @@ func (m *Model) objective(examples []*Example, w []float64, o *Options) *objecti
 		}
 		add(&e.Value, e, w[i]/2)
 		x := e.Value
+		drop(&x, rng)
 		thin(&x, rng)
 		add(&x, e, w[i]/2)
 	}

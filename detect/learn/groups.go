@@ -37,6 +37,23 @@ var groups = func() [][]feature.ID {
 	return g
 }()
 
+// dropped is the mean chance of every single feature to be taken away. The fit
+// cannot lean on one that is always there, which is a ridge in proportion to
+// what each weight does (Wager, Wang and Liang, Dropout training as adaptive
+// regularization, 2013).
+const dropped = 0.2
+
+// drop takes single features away, by a chance drawn for the example. What a law
+// says all of stays: it is a fact, and nothing is to be learned in its place.
+func drop(x *[feature.NumFeatures]float32, rng *rand.Rand) {
+	chance := 2 * dropped * rng.Float64()
+	for i := range x {
+		if rng.Float64() < chance && !saidByLaw[i] {
+			x[i] = float32(math.NaN())
+		}
+	}
+}
+
 // thin takes the features of some channels away: of four in ten examples none,
 // of three each channel by a chance of one in four, of three of two in three.
 func thin(x *[feature.NumFeatures]float32, rng *rand.Rand) {

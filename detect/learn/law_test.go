@@ -155,3 +155,35 @@ func TestLawsFeaturesAreThinnedWithTheirChannels(t *testing.T) {
 		}
 	}
 }
+
+// Single features are taken away at every rate about the mean, but never what a
+// law says all of.
+func TestDroppedFeatures(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2, 1))
+	const examples = 2000
+	gone, most := 0, 0
+	for range examples {
+		var x [feature.NumFeatures]float32
+		drop(&x, rng)
+		n := 0
+		for i := range x {
+			if x[i] != x[i] {
+				n++
+				if saidByLaw[i] {
+					t.Fatalf("%v is gone", feature.ID(i))
+				}
+			}
+		}
+		gone += n
+		most = max(most, n)
+	}
+	laws := 0
+	for _, said := range saidByLaw {
+		if said {
+			laws++
+		}
+	}
+	if share := float64(gone) / float64(examples*(feature.NumFeatures-laws)); math.Abs(share-dropped) > 0.02 || float64(most) < 1.5*dropped*float64(feature.NumFeatures) {
+		t.Errorf("a share of %.3f is taken away, and at most %d features of an example, want %v and some with many more", share, most, dropped)
+	}
+}

@@ -44,6 +44,27 @@ func (f *Fleet) Add(machine []Example) {
 	}
 }
 
+// Calm returns the fleet's examples of no fault, as a fleet of its own that
+// counts weight in all. A fleet has a few dozen faults, which a table can learn
+// by heart, and thousands of hours without one, which it cannot: they may count
+// for more.
+func (f *Fleet) Calm(weight float64) Fleet {
+	c := Fleet{Name: f.Name + " in ordinary life", Weight: weight}
+	for i, from := range f.machines {
+		to := len(f.Examples)
+		if i+1 < len(f.machines) {
+			to = f.machines[i+1]
+		}
+		c.machines = append(c.machines, len(c.Examples))
+		for _, e := range f.Examples[from:to] {
+			if e.Group < 0 {
+				c.Examples = append(c.Examples, e)
+			}
+		}
+	}
+	return c
+}
+
 // What a fleet counts is shared out among well life, ordinary life and faults;
 // the states of ordinary life have equal parts, and so have the faults.
 const (

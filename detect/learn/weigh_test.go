@@ -102,3 +102,29 @@ func TestRedrawnMachines(t *testing.T) {
 		t.Errorf("machines count %.3f ± %.3f, want 1 ± 1", mean, sd)
 	}
 }
+
+// The ordinary life of a fleet counts what it is given, with no look at a fault.
+func TestCalm(t *testing.T) {
+	f := Fleet{Name: "a", Weight: 2}
+	for range 3 {
+		f.Add([]Example{{State: 0, Group: -1}, {State: 1, Group: 0}, {State: diagnose.WarmLoad, Group: -1}})
+	}
+	f.Add([]Example{{State: 1, Group: 0}})
+	calm := f.Calm(6)
+	if len(calm.Examples) != 6 || calm.Episodes() != 0 || calm.Total() != 6 || len(calm.machines) != 4 || calm.machines[3] != 6 {
+		t.Fatalf("%d examples of %d episodes on machines that begin at %v, in all %v", len(calm.Examples), calm.Episodes(), calm.machines, calm.Total())
+	}
+	all, w := pool([]Fleet{f, calm})
+	var life, faults float64
+	for i, e := range all {
+		if e.Group < 0 {
+			life += w[i]
+		} else {
+			faults += w[i]
+		}
+	}
+	// The fleet counts 2 for each of its 4 faults, 0.35 of it for the faults.
+	if want := 0.35 * 8 / 14; math.Abs(faults-want) > 1e-12 || math.Abs(life+faults-1) > 1e-12 {
+		t.Errorf("faults weigh %v and the rest %v, want %v and what is left of one", faults, life, want)
+	}
+}
