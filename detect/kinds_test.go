@@ -96,6 +96,7 @@ func TestWarmMachineOfItsKind(t *testing.T) {
 		raised := func(l *detect.Library) (n int) {
 			for _, f := range play(detect.NewMachine(spec(), l), rs) {
 				if f.Change == detect.Raised {
+					t.Logf("%v after %.1f h: %v", f.Fault, hours(f.At), f.Evidence)
 					n++
 				}
 			}

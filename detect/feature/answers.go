@@ -85,6 +85,14 @@ func (t *Tracker) Trust() float64 {
 // to its band, hours (common practice, no source).
 const pullDown = 14
 
+// firstPullDown is the same for one that has just been switched on, with all
+// that is in it at the temperature of the room, h (common practice, no source: a
+// new cooler is left a day), and switchedOnAt the air by which it is known, °C.
+const (
+	firstPullDown = 24
+	switchedOnAt  = 12
+)
+
 // PullingDown reports whether warm product or a long opening may still explain
 // a high load at event time at.
 func (t *Tracker) PullingDown(at collector.Millis) bool {

@@ -251,6 +251,9 @@ func (t *Tracker) continuousFan() bool {
 func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 	a := r.Value[collector.CabinetAir]
 	d := math.Max(dt, 0.1)
+	if t.air5.w == 0 && a > switchedOnAt {
+		t.warmedAt = r.At + (firstPullDown-pullDown)*3600000
+	}
 	t.air5.add(a, d, 4)
 	t.air20.add(a, d, 20)
 	t.air80.add(a, d, 80)
