@@ -117,6 +117,9 @@ func set(channels ...collector.Channel) (s collector.ChannelSet) {
 // average over faults: a law of probability, which a likelihood that is wrong
 // for a channel breaks. The slack is two standard errors of the difference.
 func TestAnotherChannelNeverHurtsOnAverage(t *testing.T) {
+	if underRace {
+		t.Skip("a fleet is gone through once for each channel; it is without the race detector")
+	}
 	o := simulate.DefaultOptions()
 	o.Machines, o.Days, o.Seed, o.FaultShare, o.SecondShare, o.SwapShare, o.Interval = 24, 6, 99, 1, 0, 0, 120
 	o.Mix = simulate.Mix{Full: 1}

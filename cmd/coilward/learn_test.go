@@ -45,6 +45,9 @@ func smallFleets(t *testing.T) (reference string, others []string) {
 // better than each feature by itself does; the same fleets and seed give the
 // same file, and it says which they were.
 func TestLearn(t *testing.T) {
+	if underRace {
+		t.Skip("two whole fits; TestExamplesOfReferenceAndOthers and the tests of detect/learn run their goroutines")
+	}
 	reference, others := smallFleets(t)
 	// A handful of episodes bears a stronger penalty than the hundreds that a
 	// table for use is learned from.
