@@ -53,8 +53,10 @@ const halfTheTime = fourHours / 2
 
 // watchEnds is when a person is asked again unless the trouble is over by then.
 func (q *Queue) watchEnds(a *Alert) collector.Millis {
-	if c := q.clocks[a.Machine]; c != nil && c.OverAt >= a.RepairedAt {
-		return min(a.WatchedUntil, c.OverAt.Add(halfTheTime))
+	if c := q.clocks[a.Machine]; c != nil && c.OverAt != 0 {
+		// Food that was over its limit before the repair, and is held until somebody
+		// has looked at it, has been so since the repair too.
+		return min(a.WatchedUntil, max(c.OverAt, a.RepairedAt).Add(halfTheTime))
 	}
 	return a.WatchedUntil
 }

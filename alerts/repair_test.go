@@ -116,6 +116,25 @@ func TestRepairInVainWithFood(t *testing.T) {
 	}
 }
 
+// Food that was over its limit before the repair, and is held, runs out of time
+// whether the repair holds or not: its clock was not started anew.
+func TestRepairWithFoodOnHold(t *testing.T) {
+	q, s, tp := New(Options{Fleet: milk()}), &story{}, &tape{}
+	fan := s.raise(mins(0), "s0", "s0-m1", fault.EvaporatorFanStopped, .95, 30*time.Hour)
+	fan.HasProduct, fan.ProductTemperature = true, 7
+	tp.add(q.Apply(fan))
+	tp.add(q.Advance(mins(60)))
+	tp.add(q.Repaired("A-F-000001", "Ana Ruiz", mins(61)))
+	tp.add(q.Advance(mins(180)))
+	if a, _ := q.Now("A-F-000001"); !a.Watched() {
+		t.Errorf("1 h 59 min after the repair: %s", a.State)
+	}
+	tp.add(q.Advance(mins(181)))
+	if a, _ := q.Now("A-F-000001"); a.State != Unacknowledged {
+		t.Errorf("over its limit all along, 2 h after the repair: %s", a.State)
+	}
+}
+
 // Another fault of the machine is no matter of the repair.
 func TestRepairHidesNoOther(t *testing.T) {
 	q, s, tp, _ := repaired(t, false)
