@@ -28,7 +28,7 @@ func acted(r Reader, a *alerts.Alert, now time.Time, loc *time.Location) string 
 	switch a.State {
 	case alerts.Acknowledged:
 		if a.Watched() {
-			return "repaired by " + a.RepairedBy + " " + r.moment(a.RepairedAt.Time(), now, loc) + "; the sensors are watched, and if they still show it " + r.moment(a.WatchedUntil.Time(), now, loc) + ", it asks for somebody again"
+			return "repaired by " + a.RepairedBy + " " + r.moment(a.RepairedAt.Time(), now, loc) + "; the sensors are watched: if they still show it, it asks for somebody again by " + r.moment(a.WatchedUntil.Time(), now, loc)
 		}
 		return "taken by " + cmp.Or(a.AcknowledgedBy, "somebody") + ", " + r.moment(a.AcknowledgedAt.Time(), now, loc)
 	case alerts.Shelved:

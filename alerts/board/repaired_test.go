@@ -20,9 +20,9 @@ func TestRepairedIsWatched(t *testing.T) {
 	a.RepairedBy, a.RepairedAt, a.WatchedUntil = "Ben Okoro", at(0), at(8*time.Hour)
 	take := "/take/" + b.links.Token(notify.Grant{Alert: a.ID, Person: "ben", Until: w.now.Add(time.Hour).Unix()})
 	for path, want := range map[string][]string{
-		"/alerts":            {"Repaired, and watched", "repaired by Ben Okoro ", "the sensors are watched, and if they still show it"},
+		"/alerts":            {"Repaired, and watched", "repaired by Ben Okoro ", "the sensors are watched: if they still show it, it asks for somebody again by "},
 		"/alerts/" + a.ID:    {"repaired by Ben Okoro ", "the sensors are watched", "“repaired”"},
-		take:                 {"Repaired by Ben Okoro", "if they still show it"},
+		take:                 {"Repaired by Ben Okoro", "if they still show it, it asks for somebody again by "},
 		"/machines/cab-0403": {"repaired by Ben Okoro"},
 	} {
 		page := get(t, b, path).Body.String()
