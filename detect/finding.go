@@ -4,6 +4,8 @@
 package detect
 
 import (
+	"strings"
+
 	"coilward/collector"
 	"coilward/collector/quantity"
 	"coilward/detect/channel"
@@ -35,6 +37,23 @@ type Evidence struct {
 	Channel collector.Channel // the strip it belongs beside
 	Since   collector.Millis  // event time from which it holds
 	Weight  float64           // nats it moved the leading cause by; negative: against
+}
+
+// against words what spoke against a fault: evidence that rules it out.
+func (e Evidence) against(f fault.Fault) Evidence {
+	e.Text = "not " + f.String() + ": " + e.Text
+	return e
+}
+
+// Against takes evidence that rules a fault out apart again; ok is false for other
+// evidence.
+func (e Evidence) Against() (f fault.Fault, why string, ok bool) {
+	rest, ok := strings.CutPrefix(e.Text, "not ")
+	name, why, cut := strings.Cut(rest, ": ")
+	if !ok || !cut || f.UnmarshalText([]byte(name)) != nil {
+		return fault.Well, "", false
+	}
+	return f, why, true
 }
 
 // Side is the product limit that is in danger.

@@ -65,11 +65,15 @@ func (o *open) words(f *Finding) {
 		f.Evidence = append(f.Evidence, o.silenceWords()...)
 	}
 	for _, n := range o.Evidence[:o.NumEvidence] {
-		f.Evidence = append(f.Evidence, Evidence{n.Text(), n.Channel(), n.Since, float64(n.Weight)})
+		f.Evidence = append(f.Evidence, evidenceOf(n))
 	}
 	for _, a := range o.RuledOut[:o.NumRuledOut] {
-		f.RuledOut = append(f.RuledOut, Evidence{"not " + a.Fault.String() + ": " + a.Note.Text(), a.Note.Channel(), a.Note.Since, float64(a.Note.Weight)})
+		f.RuledOut = append(f.RuledOut, evidenceOf(a.Note).against(a.Fault))
 	}
+}
+
+func evidenceOf(n feature.Note) Evidence {
+	return Evidence{n.Text(), n.Channel(), n.Since, float64(n.Weight)}
 }
 
 // quietAt is the probability of trouble under which a machine counts as quiet.

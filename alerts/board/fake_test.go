@@ -97,8 +97,8 @@ func (w *world) hurt(machine string, f fault.Fault, p float64, left time.Duratio
 			{Text: "evaporator fan draws 0.02 A; its normal is 0.31 ± 0.02 A", Channel: collector.EvapFanCurrent, Since: at(-4*time.Hour + 2*time.Minute), Weight: 3.2},
 			{Text: "runs 92 % of the time, expected 44 % at 24.1 °C ambient", Channel: collector.CompressorCall, Since: at(-2 * time.Hour), Weight: 1.4},
 		},
-		RuledOut: []detect.Evidence{{Text: "door open: shut for all but 3 min since 14:00", Channel: collector.Door, Weight: -2.2},
-			{Text: "condenser blocked: condenser 15.2 K over ambient, its normal is 15.0 ± 0.8 K", Channel: collector.Condenser, Weight: -1.9}},
+		RuledOut: []detect.Evidence{{Text: "not door-open: shut for all but 3 min since 14:00", Channel: collector.Door, Weight: -2.2},
+			{Text: "not condenser-blocked: condenser 15.2 K over ambient, its normal is 15.0 ± 0.8 K", Channel: collector.Condenser, Weight: -1.9}},
 	}
 	if left != 0 {
 		finding.LimitAt, finding.LimitEarly, finding.LimitLate = at(left), at(left*8/10), at(left*14/10)

@@ -101,7 +101,10 @@ func (out *verdict) findings(v detect.View, r Reader, now time.Time, loc *time.L
 				r.moment(e.Since.Time(), now, loc), channelWords[e.Channel]})
 		}
 		for _, e := range f.RuledOut {
-			fv.RuledOut = append(fv.RuledOut, r.sentence(inWords(e.Text)))
+			if f, why, ok := e.Against(); ok { // named as on the rest of the page
+				e.Text = "not " + strings.ToLower(f.Title()[:1]) + f.Title()[1:] + ": " + why
+			}
+			fv.RuledOut = append(fv.RuledOut, r.sentence(e.Text))
 		}
 		out.Findings = append(out.Findings, fv)
 	}
@@ -216,15 +219,4 @@ func (b *Board) sensorsData(_ context.Context, r Reader, id string) (any, error)
 		}
 	}
 	return out, nil
-}
-
-// inWords is what was ruled out with the fault's name in words: "not compressor-weak:
-// …" names it as files do.
-func inWords(text string) string {
-	name, why, ok := strings.Cut(strings.TrimPrefix(text, "not "), ": ")
-	var f fault.Fault
-	if !ok || !strings.HasPrefix(text, "not ") || f.UnmarshalText([]byte(name)) != nil {
-		return text
-	}
-	return "not " + strings.ToLower(f.Title()[:1]) + f.Title()[1:] + ": " + why
 }

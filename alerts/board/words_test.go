@@ -174,17 +174,8 @@ func TestRuleIsRound(t *testing.T) {
 	}
 }
 
-// What was ruled out is named in words, as on the rest of the page.
-func TestRuledOutIsInWords(t *testing.T) {
-	for in, want := range map[string]string{
-		"not compressor-weak: the coil is 20 K below the air": "not compressor weak: the coil is 20 K below the air",
-		"not a-thing: something":                              "not a-thing: something",
-		"the air is warm":                                     "the air is warm",
-	} {
-		if got := inWords(in); got != want {
-			t.Errorf("%q becomes %q, want %q", in, got, want)
-		}
-	}
+// Every move of an alert has words for the history.
+func TestMovesHaveWords(t *testing.T) {
 	for v, words := range verbWords {
 		if words == "" {
 			t.Errorf("the move %q has no words", alerts.Verb(v))

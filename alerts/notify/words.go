@@ -180,12 +180,10 @@ func (r reader) evidence(ev []detect.Evidence, now time.Time) []string {
 			}
 			return clock
 		})
-		if m := against.FindStringSubmatch(text); m != nil {
-			var f fault.Fault
-			if f.UnmarshalText([]byte(m[1])) == nil {
-				out[i] = r.l.say("not", struct{ Fault, Why string }{r.fault(f), r.units(r.l.pieces.Replace(m[2]))})
-				continue
-			}
+		e.Text = text
+		if f, why, ok := e.Against(); ok {
+			out[i] = r.l.say("not", struct{ Fault, Why string }{r.fault(f), r.units(r.l.pieces.Replace(why))})
+			continue
 		}
 		out[i] = r.units(r.l.pieces.Replace(text))
 	}
@@ -194,7 +192,6 @@ func (r reader) evidence(ev []detect.Evidence, now time.Time) []string {
 
 var (
 	digits    = regexp.MustCompile(`\d+`)
-	against   = regexp.MustCompile(`^not ([a-z-]+): (.*)$`)
 	inUTC     = regexp.MustCompile(`\d\d:\d\d UTC`)
 	inCelsius = regexp.MustCompile(`([-−]?\d+(?:\.\d+)?) °C`)
 	inKelvin  = regexp.MustCompile(`(\d+(?:\.\d+)?)((?: ± \d+(?:\.\d+)?)?) K\b`)
