@@ -97,7 +97,7 @@ type state struct {
 func NewMachine(spec *fleet.Machine, lib *Library) *Machine {
 	m := &Machine{spec: spec, lib: lib, raiseAt: lib.RaiseAtOf(spec), prior: diagnose.BuiltIn()}
 	m.s.Track = feature.New(spec)
-	m.s.Posterior = diagnose.NewPosterior()
+	m.s.Posterior = m.prior.Begin()
 	m.learnBy()
 	m.s.Load = thermal.NewLoad(spec.Kind)
 	return m

@@ -8,7 +8,7 @@ import (
 
 // Posterior is the probability of each state, kept as a hidden Markov model's
 // forward filter: what has been seen so far, in logarithms. The zero value is
-// not ready; use NewPosterior.
+// not ready; use [Prior.Begin].
 type Posterior struct {
 	logp [NumStates]float32 // what is remembered
 	now  [NumStates]float32 // with the newest look
@@ -90,11 +90,8 @@ const (
 	lastFault  = int(fault.SensorFault)
 )
 
-// NewPosterior returns the probabilities before anything has been seen: one
-// machine in fifty is installed or taken over already faulty.
-func NewPosterior() (p Posterior) { return builtIn.Begin() }
-
-// Begin is NewPosterior under another prior.
+// Begin returns the probabilities before anything has been seen: one machine in
+// fifty is installed or taken over already faulty.
 func (r *Prior) Begin() (p Posterior) {
 	const already = 0.02
 	for s := range p.logp {
@@ -126,9 +123,6 @@ const ordinaryLeast = -6
 // score while the machine's own well state is still being learned. The features behind a score
 // average over a while themselves, so successive scores are not independent:
 // each is remembered by the share of new information in it.
-func (p *Posterior) Advance(score *Score, trust, dt float64) { builtIn.Advance(p, score, trust, dt) }
-
-// Advance is the posterior's Advance under another prior.
 func (r *Prior) Advance(p *Posterior, score *Score, trust, dt float64) {
 	dt = math.Min(dt, 1)
 	var prob, next [NumStates]float64
@@ -180,9 +174,6 @@ const repairsAVisit = 0.5
 
 // Visit takes in that somebody has just worked on the machine: half of what
 // was known of a fault holds no more, and warm product is to be expected.
-func (p *Posterior) Visit() { builtIn.Visit(p) }
-
-// Visit is the posterior's Visit under another prior.
 func (r *Prior) Visit(p *Posterior) {
 	fresh := r.Begin().logp
 	fresh[WarmLoad] = float32(math.Log(0.3))
@@ -211,9 +202,6 @@ func (p *Posterior) Well() float64 {
 
 // WellNow returns how probable ordinary life is by the newest look alone, with
 // nothing remembered and even odds before: what proves a repair.
-func WellNow(score *Score) float64 { return builtIn.WellNow(score) }
-
-// WellNow is the same under another prior.
 func (r *Prior) WellNow(score *Score) float64 {
 	var ordinary, all float64
 	best := float32(math.Inf(-1))

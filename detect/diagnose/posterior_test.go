@@ -63,7 +63,7 @@ func TestAnHourWithoutEvidence(t *testing.T) {
 	}
 	p.logp[fault.Well] = 0
 	var nothing Score
-	p.Advance(&nothing, 1, 1)
+	BuiltIn().Advance(&p, &nothing, 1, 1)
 	q := p.Probabilities()
 	left := 1.0
 	for s := 1; s < NumStates; s++ {
@@ -89,7 +89,7 @@ func TestConsequences(t *testing.T) {
 		p.logp[cause] = 0
 		var nothing Score
 		for range 12 * 15 { // half a day without evidence
-			p.Advance(&nothing, 1, 1.0/15)
+			BuiltIn().Advance(&p, &nothing, 1, 1.0/15)
 		}
 		q := p.Probabilities()
 		for f := firstFault; f <= lastFault; f++ {
@@ -108,13 +108,13 @@ func say(s State, w float32) (sc Score) {
 
 func TestProbabilitiesStayProbabilities(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		p := NewPosterior()
+		p := BuiltIn().Begin()
 		for range rapid.IntRange(0, 60).Draw(t, "looks") {
 			var s Score
 			for i := range s {
 				s[i] = rapid.Float32Range(-300, 300).Draw(t, "score")
 			}
-			p.Advance(&s, rapid.Float64Range(0, 1).Draw(t, "trust"), rapid.Float64Range(0, 500).Draw(t, "hours"))
+			BuiltIn().Advance(&p, &s, rapid.Float64Range(0, 1).Draw(t, "trust"), rapid.Float64Range(0, 500).Draw(t, "hours"))
 			sum := 0.0
 			for i, q := range p.Probabilities() {
 				if !(q >= 0 && q <= 1) { // NaN too
@@ -134,10 +134,10 @@ func TestProbabilitiesStayProbabilities(t *testing.T) {
 
 // With nothing seen a machine is most likely well, for months.
 func TestRareUnlessSeen(t *testing.T) {
-	p := NewPosterior()
+	p := BuiltIn().Begin()
 	var nothing Score
 	for h := range 90 * 24 {
-		p.Advance(&nothing, 1, 1)
+		BuiltIn().Advance(&p, &nothing, 1, 1)
 		if w := p.Well(); w < 0.8 {
 			t.Fatalf("hour %d: well %.3f with nothing seen", h, w)
 		}
@@ -147,16 +147,16 @@ func TestRareUnlessSeen(t *testing.T) {
 // However long a fault has lasted, its repair shows within a shift.
 func TestForgetsAfterRepair(t *testing.T) {
 	for f := firstFault; f <= lastFault; f++ {
-		p := NewPosterior()
+		p := BuiltIn().Begin()
 		sick, well := say(State(f), 8), say(State(fault.Well), 8)
 		for range 14 * 24 * 15 {
-			p.Advance(&sick, 1, 1.0/15)
+			BuiltIn().Advance(&p, &sick, 1, 1.0/15)
 		}
 		if q := p.Probabilities(); q[f] < 0.95 {
 			t.Errorf("%v: %.3f after two weeks of evidence", fault.Fault(f), q[f])
 		}
 		for range 8 * 15 {
-			p.Advance(&well, 1, 1.0/15)
+			BuiltIn().Advance(&p, &well, 1, 1.0/15)
 		}
 		if w := p.Well(); w < 0.9 {
 			t.Errorf("%v: well %.3f eight hours after the repair", fault.Fault(f), w)
@@ -168,13 +168,13 @@ func TestForgetsAfterRepair(t *testing.T) {
 // that shows it.
 func TestBelievesAfterLongHealth(t *testing.T) {
 	for f := firstFault; f <= lastFault; f++ {
-		p := NewPosterior()
+		p := BuiltIn().Begin()
 		well, sick := say(State(fault.Well), 6), say(State(f), 10)
 		for range 60 * 24 * 15 {
-			p.Advance(&well, 1, 1.0/15)
+			BuiltIn().Advance(&p, &well, 1, 1.0/15)
 		}
 		for range 15 {
-			p.Advance(&sick, 1, 1.0/15)
+			BuiltIn().Advance(&p, &sick, 1, 1.0/15)
 		}
 		if q := p.Probabilities(); q[f] < 0.9 {
 			t.Errorf("%v: %.3f after an hour of clear evidence", fault.Fault(f), q[f])
@@ -187,9 +187,9 @@ func TestBelievesAfterLongHealth(t *testing.T) {
 func TestLooksAreNotIndependent(t *testing.T) {
 	s := say(State(fault.RefrigerantLow), 0.5)
 	after := func(looks int) float64 {
-		p := NewPosterior()
+		p := BuiltIn().Begin()
 		for range looks {
-			p.Advance(&s, 1, 1/float64(looks))
+			BuiltIn().Advance(&p, &s, 1, 1/float64(looks))
 		}
 		return p.Probabilities()[fault.RefrigerantLow]
 	}
@@ -202,18 +202,18 @@ func TestLooksAreNotIndependent(t *testing.T) {
 // What is not trusted does not count.
 func TestTrust(t *testing.T) {
 	s, nothing := say(State(fault.CoilIced), 9), Score{}
-	p, q, r := NewPosterior(), NewPosterior(), NewPosterior()
+	p, q, r := BuiltIn().Begin(), BuiltIn().Begin(), BuiltIn().Begin()
 	for range 10 {
-		p.Advance(&s, 0, 0.1)
-		q.Advance(&nothing, 1, 0.1)
-		r.Advance(&s, 0.5, 0.1)
+		BuiltIn().Advance(&p, &s, 0, 0.1)
+		BuiltIn().Advance(&q, &nothing, 1, 0.1)
+		BuiltIn().Advance(&r, &s, 0.5, 0.1)
 	}
 	if p.Probabilities() != q.Probabilities() {
 		t.Error("a score without trust moved the probabilities")
 	}
-	whole := NewPosterior()
+	whole := BuiltIn().Begin()
 	for range 10 {
-		whole.Advance(&s, 1, 0.1)
+		BuiltIn().Advance(&whole, &s, 1, 0.1)
 	}
 	if a, b, c := q.Probabilities()[fault.CoilIced], r.Probabilities()[fault.CoilIced], whole.Probabilities()[fault.CoilIced]; !(a < b && b < c) {
 		t.Errorf("ice %v untrusted, %v half, %v whole", a, b, c)
@@ -229,10 +229,10 @@ func TestStateFault(t *testing.T) {
 }
 
 func BenchmarkAdvance(b *testing.B) {
-	p := NewPosterior()
+	p := BuiltIn().Begin()
 	s := say(State(fault.Well), 3)
 	b.ReportAllocs()
 	for b.Loop() {
-		p.Advance(&s, 1, 1.0/15)
+		BuiltIn().Advance(&p, &s, 1, 1.0/15)
 	}
 }

@@ -178,15 +178,15 @@ func TestUninformativeFeatureChangesNothing(t *testing.T) {
 	with := f.parse(t)
 	rapid.Check(t, func(t *rapid.T) {
 		v := drawVector(t)
-		p, q := diagnose.NewPosterior(), diagnose.NewPosterior()
+		p, q := diagnose.BuiltIn().Begin(), diagnose.BuiltIn().Begin()
 		for range 20 {
 			var a, b diagnose.Score
 			v.Has[dull] = false
 			without.Eval(v, &a)
 			v.Has[dull] = true
 			with.Eval(v, &b)
-			p.Advance(&a, 1, 0.1)
-			q.Advance(&b, 1, 0.1)
+			diagnose.BuiltIn().Advance(&p, &a, 1, 0.1)
+			diagnose.BuiltIn().Advance(&q, &b, 1, 0.1)
 		}
 		x, y := p.Probabilities(), q.Probabilities()
 		for s := range x {
