@@ -93,10 +93,19 @@ const (
 	switchedOnAt  = 12
 )
 
+const hour collector.Millis = 3600000
+
 // PullingDown reports whether warm product or a long opening may still explain
 // a high load at event time at.
 func (t *Tracker) PullingDown(at collector.Millis) bool {
-	return t.warmedAt != 0 && at-t.warmedAt < pullDown*3600000
+	return at < t.warmedAt+collector.Millis(t.pullHours)*hour
+}
+
+// warmed says that what has just come in takes up to some hours to cool down. What
+// came in before may take longer.
+func (t *Tracker) warmed(at collector.Millis, hours uint8) {
+	left := (t.warmedAt + collector.Millis(t.pullHours)*hour - at + hour - 1) / hour
+	t.warmedAt, t.pullHours = at, uint8(max(collector.Millis(hours), left))
 }
 
 // WarmMinutes returns for how long something may have stood open: the door, where

@@ -64,6 +64,7 @@ type Tracker struct {
 	habitWarm                 float32     // minutes of this hour it stood warm
 	habitHour                 int8
 	ofKind                    bool             // it began with what is known of its kind
+	pullHours                 uint8            // h from warmedAt in which that may explain a high load
 	warmedAt                  collector.Millis // last time warm load or warm air came in at once
 	disturbed                 collector.Millis // last long opening or warm load
 	visited                   collector.Millis // end of the last visit
@@ -252,7 +253,7 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 	a := r.Value[collector.CabinetAir]
 	d := math.Max(dt, 0.1)
 	if t.air5.w == 0 && a > switchedOnAt {
-		t.warmedAt = r.At + (firstPullDown-pullDown)*3600000
+		t.warmed(r.At, firstPullDown)
 	}
 	t.air5.add(a, d, 4)
 	t.air20.add(a, d, 20)
@@ -264,7 +265,7 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 	}
 	// What lifts the air so fast is not a leak but a door and what came in by it.
 	if t.air5.v-t.air20.v > 2.5 {
-		t.warmedAt = r.At
+		t.warmed(r.At, pullDown)
 		if !t.seen.Has(collector.Door) {
 			t.visited, t.visitLong = r.At, sealedMinutes // no switch tells, but only an open door warms it so
 		}
@@ -399,7 +400,8 @@ func (t *Tracker) door(r *collector.Reading, dt float64) {
 		t.doorShare.add(1, dt, 60)
 		if t.doorOpenFor > 4 {
 			t.interrupted = r.At
-			t.disturbed, t.warmedAt = r.At, r.At
+			t.disturbed = r.At
+			t.warmed(r.At, pullDown)
 		}
 		return
 	}
