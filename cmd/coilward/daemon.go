@@ -136,10 +136,6 @@ func newDaemon(ctx context.Context, c *config, f *fleet.Fleet, clock Clock, log 
 	return d, d.screens()
 }
 
-func openLedger(ctx context.Context, dir string) (*ledger.Ledger, error) {
-	return ledger.Open(ctx, ledger.Options{Path: filepath.Join(dir, "alerts.sqlite")})
-}
-
 func part(log zerolog.Logger, name string) zerolog.Logger {
 	return log.With().Str("part", name).Logger()
 }

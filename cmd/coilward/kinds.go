@@ -46,13 +46,18 @@ func (f *kindsOf) with(ctx context.Context, s *streams, what string, do func(ver
 		}
 		return do(versions)
 	}()
-	for _, e := range apart(err) {
-		fmt.Fprintf(s.err, "coilward kinds %s: %v\n", what, e)
-	}
-	if err != nil {
-		return statusFailed
-	}
-	return statusOK
+	return s.failed("kinds "+what, err)
+}
+
+// one writes version n, the one in use if n is 0.
+func (f *kindsOf) one(ctx context.Context, s *streams, what string, n int, write func(io.Writer, *kin.Version) error) int {
+	return f.with(ctx, s, what, func(versions []*kin.Version) error {
+		v, err := chooseVersion(versions, n)
+		if err != nil {
+			return err
+		}
+		return write(s.out, v)
+	})
 }
 
 type kindsList struct{ kindsOf }
@@ -113,13 +118,7 @@ type kindsShow struct {
 }
 
 func (c *kindsShow) run(ctx context.Context, s *streams) int {
-	return c.with(ctx, s, "show", func(versions []*kin.Version) error {
-		v, err := chooseVersion(versions, c.Version)
-		if err != nil {
-			return err
-		}
-		return writeKinds(s.out, v)
-	})
+	return c.one(ctx, s, "show", c.Version, writeKinds)
 }
 
 // writeKinds shows a version to a person.
@@ -182,13 +181,7 @@ type kindsExport struct {
 }
 
 func (c *kindsExport) run(ctx context.Context, s *streams) int {
-	return c.with(ctx, s, "export", func(versions []*kin.Version) error {
-		v, err := chooseVersion(versions, c.Version)
-		if err != nil {
-			return err
-		}
-		return encodeVersion(s.out, v)
-	})
+	return c.one(ctx, s, "export", c.Version, encodeVersion)
 }
 
 func encodeVersion(out io.Writer, v *kin.Version) error {

@@ -3,11 +3,8 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io/fs"
 	"os"
-	"path/filepath"
 	"slices"
 	"time"
 
@@ -51,16 +48,7 @@ func kindsIn(ctx context.Context, l *ledger.Ledger) ([]*kin.Version, error) {
 // storedKinds returns the versions by the ledger of a data folder; none where
 // there is no ledger.
 func storedKinds(ctx context.Context, data string) ([]*kin.Version, error) {
-	path := filepath.Join(data, ledgerFile)
-	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
-	l, err := ledger.Open(ctx, ledger.Options{Path: path})
-	if err != nil {
-		return nil, err
-	}
-	v, err := kindsIn(ctx, l)
-	return v, errors.Join(err, l.Close())
+	return fromLedger(ctx, data, kindsIn)
 }
 
 // readKinds reads versions from a file, one as kinds export writes it or a list.
@@ -84,6 +72,15 @@ func readKinds(name string) ([]*kin.Version, error) {
 		out = append(out, v)
 	}
 	return out, nil
+}
+
+// kinds returns what was known of kinds, from the file that the daemon wrote for a
+// trial if there is one.
+func (c *trialCommand) kinds(ctx context.Context, data string) ([]*kin.Version, error) {
+	if c.Kinds == "" {
+		return storedKinds(ctx, data)
+	}
+	return readKinds(c.Kinds)
 }
 
 // knowing is the program's library with what is known of kinds.

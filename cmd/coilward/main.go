@@ -3,6 +3,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"os"
 	"os/signal"
@@ -21,6 +22,22 @@ type streams struct {
 	in  io.Reader
 	out io.Writer
 	err io.Writer
+}
+
+// problems tells what is wrong with a command, a line for each thing.
+func (s *streams) problems(command string, err error) {
+	for _, e := range apart(err) {
+		fmt.Fprintf(s.err, "coilward %s: %v\n", command, e)
+	}
+}
+
+// failed tells the problems, if there are any, and returns the exit status.
+func (s *streams) failed(command string, err error) int {
+	if err == nil {
+		return statusOK
+	}
+	s.problems(command, err)
+	return statusFailed
 }
 
 func main() {

@@ -71,13 +71,7 @@ func (f *settingsFiles) with(ctx context.Context, s *streams, what string, do fu
 		}
 		return errors.Join(do(settings.NewBook(l), file, time.Now()), l.Close())
 	}()
-	if err != nil {
-		for _, e := range apart(err) {
-			fmt.Fprintf(s.err, "coilward settings %s: %v\n", what, e)
-		}
-		return statusFailed
-	}
-	return statusOK
+	return s.failed("settings "+what, err)
 }
 
 type settingsExport struct {

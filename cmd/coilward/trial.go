@@ -58,9 +58,7 @@ func (c *trialCommand) run(ctx context.Context, s *streams) int {
 		if ctx.Err() != nil {
 			status, err = statusFailed, errInterrupted
 		}
-		for _, e := range apart(err) {
-			fmt.Fprintf(s.err, "coilward trial: %v\n", e)
-		}
+		s.problems("trial", err)
 		return status
 	}
 	if err := c.check(); err != nil {

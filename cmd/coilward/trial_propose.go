@@ -4,10 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"math"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -122,16 +120,13 @@ func readSettings(name string) (*fleet.Overrides, error) {
 // storedSettings returns what is in effect by the ledger of a data folder; nothing
 // is where there is no ledger yet.
 func storedSettings(ctx context.Context, data string, at time.Time) (settings.Effect, error) {
-	path := filepath.Join(data, ledgerFile)
-	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
-		return settings.Effect{All: new(fleet.Overrides)}, nil
+	e, err := fromLedger(ctx, data, func(ctx context.Context, l *ledger.Ledger) (settings.Effect, error) {
+		return settings.NewBook(l).Effect(ctx, at)
+	})
+	if e.All == nil {
+		e.All = new(fleet.Overrides)
 	}
-	l, err := ledger.Open(ctx, ledger.Options{Path: path})
-	if err != nil {
-		return settings.Effect{}, err
-	}
-	e, err := settings.NewBook(l).Effect(ctx, at)
-	return e, errors.Join(err, l.Close())
+	return e, err
 }
 
 // choose says which machines count, and checks that they are in one of the fleets.

@@ -3,37 +3,19 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io/fs"
 	"os"
-	"path/filepath"
 
 	"coilward/alerts/ledger"
 	"coilward/alerts/trial"
 	"coilward/collector"
 	"coilward/detect/fault"
-	"coilward/detect/kin"
 )
 
 // mostVisits are taken for a trial, the newest first.
 const mostVisits = 100_000
 
-// visitsOf returns what people found at the machines, by the ledger of a data
-// folder; nothing where there is none.
-func visitsOf(ctx context.Context, data string) ([]trial.Visit, error) {
-	path := filepath.Join(data, ledgerFile)
-	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
-	l, err := ledger.Open(ctx, ledger.Options{Path: path})
-	if err != nil {
-		return nil, err
-	}
-	visits, err := visitsIn(ctx, l)
-	return visits, errors.Join(err, l.Close())
-}
-
+// visitsIn returns what people found at the machines, by a ledger.
 func visitsIn(ctx context.Context, l *ledger.Ledger) ([]trial.Visit, error) {
 	kept, err := l.Visits(ctx, ledger.VisitQuery{Labelled: true, Limit: mostVisits})
 	if err != nil {
@@ -51,20 +33,11 @@ func visitsIn(ctx context.Context, l *ledger.Ledger) ([]trial.Visit, error) {
 	return out, nil
 }
 
-// kinds returns what was known of kinds, from the file that the daemon wrote if
-// there is one.
-func (c *trialCommand) kinds(ctx context.Context, data string) ([]*kin.Version, error) {
-	if c.Kinds == "" {
-		return storedKinds(ctx, data)
-	}
-	return readKinds(c.Kinds)
-}
-
 // visits returns what was found, from the file that the daemon wrote if there is
 // one.
 func (c *trialCommand) visits(ctx context.Context, data string) ([]trial.Visit, error) {
 	if c.Visits == "" {
-		return visitsOf(ctx, data)
+		return fromLedger(ctx, data, visitsIn)
 	}
 	b, err := os.ReadFile(c.Visits)
 	if err != nil {

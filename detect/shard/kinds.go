@@ -24,13 +24,7 @@ func (s *Set) SetLibrary(l *detect.Library) {
 func (s *Set) Summaries(ctx context.Context, hours float64) ([]kin.Summary, error) {
 	var all []kin.Summary
 	for i := range s.keepers {
-		err := s.ask(ctx, i, func(k *keeper) {
-			for _, m := range k.list {
-				if sum, ok := m.model.Summary(hours); ok {
-					all = append(all, sum)
-				}
-			}
-		})
+		err := s.ask(ctx, i, func(k *keeper) { all = append(all, k.summaries(hours)...) })
 		if err != nil {
 			return nil, err
 		}
@@ -42,13 +36,14 @@ func (s *Set) Summaries(ctx context.Context, hours float64) ([]kin.Summary, erro
 // Summaries does, once it has done all that was fed so far. The shards call take
 // each from its own goroutine.
 func (s *Set) Summarise(hours float64, take func([]kin.Summary)) {
-	s.each(func(_ int, k *keeper) {
-		var of []kin.Summary
-		for _, m := range k.list {
-			if sum, ok := m.model.Summary(hours); ok {
-				of = append(of, sum)
-			}
+	s.each(func(_ int, k *keeper) { take(k.summaries(hours)) })
+}
+
+func (k *keeper) summaries(hours float64) (of []kin.Summary) {
+	for _, m := range k.list {
+		if sum, ok := m.model.Summary(hours); ok {
+			of = append(of, sum)
 		}
-		take(of)
-	})
+	}
+	return of
 }
