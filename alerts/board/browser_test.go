@@ -20,6 +20,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"coilward/collector/racetest"
 	"coilward/detect/fault"
 )
 
@@ -30,7 +31,7 @@ func browser(t *testing.T) context.Context {
 	if testing.Short() {
 		t.Skip("short: the screens are not looked at")
 	}
-	if underRace {
+	if racetest.Enabled {
 		t.Skip("what a browser shows is looked at without the race detector; what the board's goroutines share is seen by the tests without a browser")
 	}
 	bin, err := exec.LookPath("chromium")

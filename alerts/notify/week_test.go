@@ -11,6 +11,7 @@ import (
 	"coilward/alerts/ledger"
 	"coilward/collector"
 	"coilward/collector/fleet"
+	"coilward/collector/racetest"
 	"coilward/detect"
 	"coilward/detect/fault"
 )
@@ -42,7 +43,7 @@ func weekTeam(current func(string) (alerts.Alert, bool)) *Team {
 // without power, a machine that flaps and a flood, and counts what each person was
 // told against the figures of ISA-18.2 and EEMUA 191.
 func TestWeek(t *testing.T) {
-	if underRace {
+	if racetest.Enabled {
 		t.Skip("one goroutine plays the week; it is played without the race detector")
 	}
 	start := time.Date(2026, 6, 29, 14, 0, 0, 0, time.UTC) // Monday, 10:00 in New York

@@ -10,6 +10,7 @@ import (
 	"coilward/collector"
 	"coilward/collector/fleet"
 	"coilward/collector/intake"
+	"coilward/collector/racetest"
 	"coilward/collector/simulate"
 	"coilward/detect"
 	"coilward/detect/truth"
@@ -117,7 +118,7 @@ func set(channels ...collector.Channel) (s collector.ChannelSet) {
 // average over faults: a law of probability, which a likelihood that is wrong
 // for a channel breaks. The slack is two standard errors of the difference.
 func TestAnotherChannelNeverHurtsOnAverage(t *testing.T) {
-	if underRace {
+	if racetest.Enabled {
 		t.Skip("a fleet is gone through once for each channel; it is without the race detector")
 	}
 	o := simulate.DefaultOptions()

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"coilward/collector/racetest"
 	"coilward/detect/diagnose"
 	"coilward/detect/learn"
 )
@@ -45,7 +46,7 @@ func smallFleets(t *testing.T) (reference string, others []string) {
 // better than each feature by itself does; the same fleets and seed give the
 // same file, and it says which they were.
 func TestLearn(t *testing.T) {
-	if underRace {
+	if racetest.Enabled {
 		t.Skip("two whole fits; TestExamplesOfReferenceAndOthers and the tests of detect/learn run their goroutines")
 	}
 	reference, others := smallFleets(t)

@@ -1,5 +1,0 @@
-//go:build !race
-
-package board
-
-const underRace = false

@@ -1,5 +1,0 @@
-//go:build !race
-
-package notify
-
-const underRace = false

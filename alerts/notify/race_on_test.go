@@ -1,7 +1,0 @@
-//go:build race
-
-package notify
-
-// underRace reports that the race detector watches. What one goroutine works out, or a
-// browser draws, is the same with it and takes ten times as long.
-const underRace = true

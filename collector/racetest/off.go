@@ -1,0 +1,6 @@
+//go:build !race
+
+package racetest
+
+// Enabled reports that the race detector watches.
+const Enabled = false
