@@ -2,9 +2,11 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 
+	"coilward/alerts/notify"
 	"coilward/collector/fleet"
 )
 
@@ -36,27 +38,17 @@ func (c *checkCommand) run(ctx context.Context, s *streams) int {
 	name, data := c.Fleet, ""
 	if c.Config != "" {
 		conf, err := readConfig(c.Config)
-		if err != nil {
-			problem(err)
-		} else {
-			fmt.Fprintf(s.out, "%s: good\n", c.Config)
-			if people, err := conf.Notify.people(); err != nil {
-				problem(err)
-			} else if texts, err := conf.Notify.texts(people); err != nil {
-				problem(err)
-			} else if err := checkLanguages(&conf.Route, texts); err != nil {
-				problem(named(c.Config, err))
-			}
-			if _, err := conf.Notify.senders(nil); err != nil {
-				problem(named(c.Config, err))
-			}
-			if _, _, err := conf.routeFiles(); err != nil {
-				problem(err)
-			}
+		if err == nil {
 			if name == "" {
 				name = conf.FleetFile
 			}
 			data = conf.DataDir
+			err = conf.checkFiles(c.Config)
+		}
+		if err != nil {
+			problem(err)
+		} else {
+			fmt.Fprintf(s.out, "%s: good\n", c.Config)
 		}
 	}
 	if name != "" {
@@ -75,4 +67,18 @@ func (c *checkCommand) run(ctx context.Context, s *streams) int {
 		}
 	}
 	return status
+}
+
+// checkFiles tries what the configuration names besides the fleet file.
+func (c *config) checkFiles(name string) error {
+	people, err := c.Notify.people()
+	if err == nil {
+		var texts *notify.Templates
+		if texts, err = c.Notify.texts(people); err == nil {
+			err = named(name, checkLanguages(&c.Route, texts))
+		}
+	}
+	_, senders := c.Notify.senders(nil)
+	_, _, route := c.routeFiles()
+	return errors.Join(err, named(name, senders), route)
 }
