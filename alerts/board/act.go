@@ -64,11 +64,7 @@ func (b *Board) move(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, http.StatusBadRequest, "Not understood", "The form could not be read. Go back and try again.")
 		return
 	}
-	reader := readerOf(r)
-	if given := cleanName(r.PostForm.Get("name")); given != "" {
-		reader.Name = given
-		http.SetCookie(w, reader.cookie())
-	}
+	reader := signed(w, r)
 	next := localPath(cmp.Or(r.PostForm.Get("next"), alertURL(id)))
 	if reader.Name == "" {
 		form := readerForm{Reader: reader, Next: next, Ask: "The history of an alert says who did what.",

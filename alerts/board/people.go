@@ -156,12 +156,8 @@ type contactView struct {
 func (b *Board) peopleData(ctx context.Context, r Reader) (any, error) {
 	now := b.clock.Now()
 	var out peopleView
-	names := map[string]string{}
 	people := b.team.People()
-	for i := range people {
-		p := &people[i]
-		names[p.ID] = cmp.Or(p.Name, p.ID)
-	}
+	names := namesOf(people)
 	for _, rota := range b.team.Rotas() {
 		v := b.rotaView(r, &rota, names, now)
 		b.swapViews(&v, r, &rota, names, now)
@@ -212,11 +208,25 @@ func shownAddress(c notify.Contact) string {
 	return u.Scheme + "://" + u.Host
 }
 
-func (b *Board) rotaView(r Reader, rota *notify.Rota, names map[string]string, now time.Time) rotaView {
-	zone := b.homeZone()
-	if z, err := time.LoadLocation(rota.TimeZone); err == nil {
-		zone = z
+// namesOf are the people's names by id.
+func namesOf(people []notify.Person) map[string]string {
+	names := map[string]string{}
+	for i := range people {
+		names[people[i].ID] = cmp.Or(people[i].Name, people[i].ID)
 	}
+	return names
+}
+
+// zoneOf is the rota's time zone.
+func (b *Board) zoneOf(rota *notify.Rota) *time.Location {
+	if z, err := time.LoadLocation(rota.TimeZone); err == nil {
+		return z
+	}
+	return b.homeZone() // Validate refuses it
+}
+
+func (b *Board) rotaView(r Reader, rota *notify.Rota, names map[string]string, now time.Time) rotaView {
+	zone := b.zoneOf(rota)
 	out := rotaView{Name: rota.Name, Sites: "every site that no other rota has"}
 	if len(rota.Sites) > 0 {
 		var sites []string

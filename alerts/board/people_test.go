@@ -68,7 +68,7 @@ func TestTurnIsSwapped(t *testing.T) {
 	w, p, b := withPeople(t)
 	list := []notify.Swap{}
 	b.team = swapped{p, &list}
-	has(t, here(b, "GET", "/people", nil).Body.String(), `href="/people/swap?rota=all%20sites"`, "Somebody else takes a turn")
+	has(t, here(b, "GET", "/people", nil).Body.String(), `href="/people/swap?rota=all&#43;sites"`, "Somebody else takes a turn")
 	form := here(b, "GET", "/people/swap?rota=all+sites", nil).Body.String()
 	has(t, form, "Ben Okoro is on call now", `value="`+w.now.In(b.homeZone()).Format(wallForm)+`"`, `<option value="ana">Ana Reyes`, "America/New_York")
 	give := func(change ...string) url.Values {

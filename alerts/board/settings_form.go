@@ -186,7 +186,7 @@ func roundTo(v, steps float64) float64 {
 // signed returns the reader with the name that a form gave, which is kept.
 func signed(w http.ResponseWriter, r *http.Request) Reader {
 	reader := readerOf(r)
-	if given := cleanName(r.PostForm.Get("name")); given != "" {
+	if given := cleanName(r.PostFormValue("name")); given != "" {
 		reader.Name = given
 		http.SetCookie(w, reader.cookie())
 	}

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"coilward/alerts/notify"
 )
@@ -36,8 +37,8 @@ func (b *Board) swapViews(out *rotaView, r Reader, rota *notify.Rota, names map[
 	if !ok {
 		return
 	}
-	zone := zoneOf(rota)
-	out.Swap = "/people/swap?rota=" + url.PathEscape(rota.Name)
+	zone := b.zoneOf(rota)
+	out.Swap = "/people/swap?rota=" + url.QueryEscape(rota.Name)
 	for _, x := range s.Swaps() {
 		if x.Rota != rota.Name {
 			continue
@@ -45,14 +46,6 @@ func (b *Board) swapViews(out *rotaView, r Reader, rota *notify.Rota, names map[
 		out.Swaps = append(out.Swaps, swapLine{Who: cmp.Or(names[x.Person], x.Person), When: r.moment(x.From, now, zone) + " to " + r.moment(x.To, now, zone),
 			By: strings.Join(slices.DeleteFunc([]string{x.Why, "by " + x.By + " " + r.moment(x.Made, now, zone)}, func(s string) bool { return s == "" }), ", "), Back: "/people/swap/" + url.PathEscape(x.ID) + "/back"})
 	}
-}
-
-// zoneOf is the rota's time zone.
-func zoneOf(rota *notify.Rota) *time.Location {
-	if z, err := time.LoadLocation(rota.TimeZone); err == nil {
-		return z
-	}
-	return time.UTC // Validate refuses it
 }
 
 // swapForm is the page on which a turn is swapped.
@@ -83,7 +76,7 @@ func (b *Board) swapPage(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	zone, reader := zoneOf(rota), readerOf(r)
+	zone, reader := b.zoneOf(rota), readerOf(r)
 	now := b.clock.Now().In(zone)
 	// Tonight, as most are: from now to the next hand-over.
 	to := time.Date(now.Year(), now.Month(), now.Day(), int(rota.Handover)/60, int(rota.Handover)%60, 0, 0, zone)
@@ -91,10 +84,7 @@ func (b *Board) swapPage(w http.ResponseWriter, r *http.Request) {
 		to = to.AddDate(0, 0, 1)
 	}
 	form := swapForm{Rota: rota.Name, Now: "nobody is on call", Zone: rota.TimeZone, From: now.Format(wallForm), To: to.Format(wallForm), By: reader.Name}
-	names := map[string]string{}
-	for _, p := range b.team.People() {
-		names[p.ID] = cmp.Or(p.Name, p.ID)
-	}
+	names := namesOf(b.team.People())
 	turns := slices.Concat(rota.People, rota.Backup)
 	if chain := rota.Chain(now); len(chain) > 0 {
 		form.Now = cmp.Or(names[chain[0]], chain[0]) + " is on call now"
@@ -116,26 +106,16 @@ func (b *Board) swapPage(w http.ResponseWriter, r *http.Request) {
 	}})
 }
 
-// swapper is who changes the rota, from the form or as the board knows them.
-func swapper(w http.ResponseWriter, r *http.Request) string {
-	reader := readerOf(r)
-	if given := cleanName(r.PostFormValue("name")); given != "" {
-		reader.Name = given
-		http.SetCookie(w, reader.cookie())
-	}
-	return reader.Name
-}
-
 func (b *Board) swap(w http.ResponseWriter, r *http.Request) {
 	rota, swaps, ok := b.rotaNamed(w, r, r.PostFormValue("rota"))
 	if !ok {
 		return
 	}
-	x := notify.Swap{Rota: rota.Name, By: swapper(w, r)}
+	x := notify.Swap{Rota: rota.Name, By: signed(w, r).Name}
 	x.Person, x.Why = r.PostFormValue("person"), strings.TrimSpace(r.PostFormValue("why"))
 	var err, other error
-	x.From, err = time.ParseInLocation(wallForm, r.PostFormValue("from"), zoneOf(rota))
-	x.To, other = time.ParseInLocation(wallForm, r.PostFormValue("to"), zoneOf(rota))
+	x.From, err = time.ParseInLocation(wallForm, r.PostFormValue("from"), b.zoneOf(rota))
+	x.To, other = time.ParseInLocation(wallForm, r.PostFormValue("to"), b.zoneOf(rota))
 	switch {
 	case err != nil || other != nil:
 		b.fail(w, r, http.StatusBadRequest, "From when until when?", "Go back and give both times, such as 2026-07-14 18:00.")
@@ -143,7 +123,7 @@ func (b *Board) swap(w http.ResponseWriter, r *http.Request) {
 	case x.By == "":
 		b.fail(w, r, http.StatusBadRequest, "Your name", "Go back and give your name: the record says who changed who is on call.")
 		return
-	case len(x.Why) > 200:
+	case utf8.RuneCountInString(x.Why) > 200:
 		b.fail(w, r, http.StatusBadRequest, "Too long", "Go back and say why in at most 200 letters.")
 		return
 	}
@@ -162,7 +142,7 @@ func (b *Board) swapBack(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, http.StatusNotFound, "Nothing here", "Nothing is swapped here.")
 		return
 	}
-	if err := swaps.TakeBack(r.Context(), r.PathValue("swap"), cmp.Or(swapper(w, r), "somebody at this computer")); err != nil {
+	if err := swaps.TakeBack(r.Context(), r.PathValue("swap"), cmp.Or(signed(w, r).Name, "somebody at this computer")); err != nil {
 		b.log.Error().Err(err).Msg("a swap could not be taken back")
 		b.fail(w, r, http.StatusInternalServerError, "Not done", sentence(err.Error()))
 		return

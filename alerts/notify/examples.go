@@ -100,6 +100,11 @@ func (r reader) examples(kind string) []any {
 		return []any{question{}, question{Name: "x", Stop: "x", Arrive: "x", Until: "x", Link: "x"}}
 	case kindTest:
 		return []any{trial{"a", "b", "c"}}
+	case kindTurn:
+		full := turn{Name: "x", Rota: "x", From: "x", To: "x", Who: "x", With: "x", Why: "x", By: "x"}
+		takes, back, again := full, full, full
+		takes.Takes, again.Takes, back.Back, again.Back = true, true, true, true
+		return []any{turn{}, full, takes, back, again}
 	}
 	some := []string{"a", "b"}
 	full := card{ID: "x", Priority: "x", Where: "x", What: "x", Sure: "x", Why: "x", Left: "x", Product: r.temperature(quantity.Celsius(1)), Limit: "x",

@@ -31,9 +31,10 @@ const (
 	kindTest    = "test"
 	kindRoute   = "route" // a tech's route
 	kindAsk     = "ask"   // where a tech is
+	kindTurn    = "turn"  // who takes a turn for somebody else
 )
 
-var kinds = []string{kindAlert, kindOver, kindSummary, kindFlood, kindTest, kindRoute, kindAsk}
+var kinds = []string{kindAlert, kindOver, kindSummary, kindFlood, kindTest, kindRoute, kindAsk, kindTurn}
 
 // wordsFile holds the words and phrases that cards are made of, pageFile those of
 // the pages that links in messages open.

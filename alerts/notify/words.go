@@ -49,6 +49,12 @@ func (r reader) date(t time.Time) string {
 	}{r.weekday(t), r.month(t), t.Day()})
 }
 
+// dateAndTime is for what may be days ahead.
+func (r reader) dateAndTime(t time.Time) string {
+	local := r.p.local(t)
+	return r.date(local) + " " + local.Format("15:04 MST")
+}
+
 func (r reader) month(t time.Time) string {
 	return r.l.say("month."+strconv.Itoa(int(t.Month())), nil)
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -102,6 +103,22 @@ func TestSwapOutlastsTheFile(t *testing.T) {
 		t.Fatal(err)
 	}
 	oncall("swapped", d, 0, "ben")
+	told := func(when string, want ...string) {
+		t.Helper()
+		due, err := d.ledger.Due(t.Context(), "mqtt", now.Add(time.Hour), 100)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		for _, m := range due {
+			got = append(got, m.Person+": "+m.Subject)
+		}
+		slices.Sort(got)
+		if !slices.Equal(got, want) {
+			t.Errorf("%s: told %q, want %q", when, got, want)
+		}
+	}
+	told("swapped", "ana: Not on call: all, Wed, Jul 8 21:59 UTC", "ben: On call: all, Wed, Jul 8 21:59 UTC")
 	oncall("when it is over", d, 10*time.Hour, "ana")
 	d.reloadPeople()
 	oncall("the file read again", d, 0, "ben")
@@ -119,6 +136,8 @@ func TestSwapOutlastsTheFile(t *testing.T) {
 		t.Errorf("%v %+v", err, b.Swaps())
 	}
 	oncall("taken back", again, time.Minute, "ana")
+	told("taken back", "ana: Not on call: all, Wed, Jul 8 21:59 UTC", "ana: On call: all, Wed, Jul 8 22:00 UTC",
+		"ben: Not on call: all, Wed, Jul 8 22:00 UTC", "ben: On call: all, Wed, Jul 8 21:59 UTC")
 	oncall("what was, stays", again, -time.Second, "ben")
 	versions, err := d.ledger.Versions(t.Context(), swapsSetting)
 	if err != nil || len(versions) != 2 || versions[0].Who != "Piet" || versions[1].Who != "Olga" || !strings.Contains(versions[0].Why, "took back ben") {

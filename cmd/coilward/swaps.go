@@ -90,8 +90,12 @@ func (b boardPeople) Swap(ctx context.Context, x notify.Swap) error {
 		return err
 	}
 	x.Made, x.ID = now, strconv.Itoa(b.d.swaps.base+1)
+	before := b.d.swaps.file.With(b.d.swaps.list)
 	list := slices.DeleteFunc(slices.Clone(b.d.swaps.list), func(x notify.Swap) bool { return now.Sub(x.To) > keptSwaps })
-	return b.d.keepSwaps(ctx, append(list, x), now, x.By, fmt.Sprintf("%s: %s from %s to %s", x.Rota, x.Person, x.From.Format(time.RFC3339), x.To.Format(time.RFC3339)))
+	if err := b.d.keepSwaps(ctx, append(list, x), now, x.By, fmt.Sprintf("%s: %s from %s to %s", x.Rota, x.Person, x.From.Format(time.RFC3339), x.To.Format(time.RFC3339))); err != nil {
+		return err
+	}
+	return b.d.tellTurn(ctx, &x, before, "", now)
 }
 
 // TakeBack ends a swap: one that has begun, now, so that the past stays as it was.
@@ -105,10 +109,28 @@ func (b boardPeople) TakeBack(ctx context.Context, id, who string) error {
 		return nil // over, or taken back by somebody else
 	}
 	x := list[i]
+	rest := slices.Delete(slices.Clone(list), i, i+1)
 	if x.From.Before(now) {
 		list[i].To = now
 	} else {
-		list = slices.Delete(list, i, i+1)
+		list = rest
 	}
-	return b.d.keepSwaps(ctx, list, now, who, fmt.Sprintf("%s: took back %s from %s to %s", x.Rota, x.Person, x.From.Format(time.RFC3339), x.To.Format(time.RFC3339)))
+	if err := b.d.keepSwaps(ctx, list, now, who, fmt.Sprintf("%s: took back %s from %s to %s", x.Rota, x.Person, x.From.Format(time.RFC3339), x.To.Format(time.RFC3339))); err != nil {
+		return err
+	}
+	if x.From.Before(now) {
+		x.From = now
+	}
+	return b.d.tellTurn(ctx, &x, b.d.swaps.file.With(rest), who, now)
+}
+
+// tellTurn puts on its way what those must hear whom a swap puts on call or relieves.
+func (d *daemon) tellTurn(ctx context.Context, x *notify.Swap, without *notify.Settings, back string, now time.Time) error {
+	if err := d.ledger.Put(ctx, d.team.Turn(x, without, back, now)...); err != nil {
+		return fmt.Errorf("who is on call was changed, but nobody could be told; tell them yourself: %w", err)
+	}
+	if d.notify != nil {
+		d.notify.Wake()
+	}
+	return nil
 }
