@@ -1,7 +1,9 @@
 package diagnose
 
 import (
+	"fmt"
 	"math"
+	"slices"
 
 	"coilward/detect/fault"
 )
@@ -34,13 +36,45 @@ var share = [fault.Num]float64{
 	fault.ThermostatStuckOff: .06, fault.DoorOpen: .09, fault.DoorLeak: .07, fault.PowerLost: .05, fault.SensorFault: .07,
 }
 
+// rates are how often one state turns into another, per hour.
 type rates [NumStates][NumStates]float64
+
+// transition is rates as they are used: most of them are alike, so that what passes
+// in a while is worked out once for each that differs.
+type transition struct {
+	rate []float64                   // each that differs; the first is 0
+	of   [NumStates][NumStates]uint8 // from, to: its place in rate
+}
+
+// mostRates is how many rates may differ.
+const mostRates = 80
+
+func (r *rates) transition() *transition {
+	t := &transition{rate: []float64{0}}
+	for from := range r {
+		for to, x := range r[from] {
+			if from == to {
+				continue // nothing passes
+			}
+			at := slices.Index(t.rate, x)
+			if at < 0 {
+				at = len(t.rate)
+				t.rate = append(t.rate, x)
+			}
+			t.of[from][to] = uint8(at)
+		}
+	}
+	if len(t.rate) > mostRates {
+		panic(fmt.Sprintf("%d rates differ", len(t.rate)))
+	}
+	return t
+}
 
 // Prior is what is held of a machine before it has said anything: how often which
 // fault comes. It never changes.
 type Prior struct {
 	share      [fault.Num]float64
-	transition *rates // [from][to], per hour, without the diagonal
+	transition *transition
 }
 
 // builtIn is the prior by the built-in shares.
@@ -48,7 +82,7 @@ var builtIn = NewPrior(&share)
 
 // NewPrior returns the prior by some shares of the faults.
 func NewPrior(share *[fault.Num]float64) *Prior {
-	return &Prior{*share, newRates(share)}
+	return &Prior{*share, newRates(share).transition()}
 }
 
 // BuiltIn returns the prior by the built-in shares.
@@ -82,7 +116,7 @@ func newRates(share *[fault.Num]float64) *rates {
 	t[fault.EvaporatorFanStopped][fault.CoilIced] += 1.0 / 30
 	t[fault.DoorLeak][fault.CoilIced] += 1.0 / 100
 	t[fault.DoorOpen][fault.Well] = 1
-	return t // the diagonal is not used
+	return t
 }
 
 const (
@@ -126,17 +160,21 @@ const ordinaryLeast = -6
 func (r *Prior) Advance(p *Posterior, score *Score, trust, dt float64) {
 	dt = math.Min(dt, 1)
 	var prob, next [NumStates]float64
+	var passed [mostRates]float64
+	for i, rate := range r.transition.rate {
+		passed[i] = passes(rate * dt)
+	}
 	z := logSumExp(p.logp[:])
 	for s := range p.logp {
 		prob[s] = math.Exp(float64(p.logp[s] - z))
 	}
 	for s := range prob {
 		stay := 1.0
-		for u, rate := range r.transition[s] {
-			if rate == 0 || u == s {
+		for u, i := range r.transition.of[s] {
+			if i == 0 {
 				continue
 			}
-			m := passes(rate * dt)
+			m := passed[i]
 			next[u] += prob[s] * m
 			stay -= m
 		}
@@ -163,9 +201,9 @@ func (r *Prior) Advance(p *Posterior, score *Score, trust, dt float64) {
 // its series where that is exact to a millionth.
 func passes(x float64) float64 {
 	if x < 0.05 {
-		return x * (1 - x/2*(1-x/3))
+		return x * (1 - x*(1./2-x/6))
 	}
-	return 1 - math.Exp(-x)
+	return -math.Expm1(-x)
 }
 
 // repairsAVisit is the share of visits to a machine in trouble after which the

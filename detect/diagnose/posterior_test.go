@@ -22,9 +22,12 @@ func TestShares(t *testing.T) {
 	}
 }
 
+// hourly are the built-in rates.
+var hourly = newRates(&share)
+
 func TestRates(t *testing.T) {
-	for from := range builtIn.transition {
-		for to, r := range builtIn.transition[from] {
+	for from := range hourly {
+		for to, r := range hourly[from] {
 			if r < 0 || math.IsNaN(r) || r > 2 {
 				t.Errorf("%d to %d: %v an hour", from, to, r)
 			}
@@ -33,7 +36,7 @@ func TestRates(t *testing.T) {
 	for _, from := range []State{State(fault.Well), WarmLoad, Unplugged, Resettled} {
 		var r float64
 		for f := firstFault; f <= lastFault; f++ {
-			r += builtIn.transition[from][f]
+			r += hourly[from][f]
 		}
 		if math.Abs(r-faultsAnHour) > 1e-12 {
 			t.Errorf("state %d fails %v times an hour, want %v", from, r, faultsAnHour)
@@ -41,14 +44,14 @@ func TestRates(t *testing.T) {
 	}
 	for f := firstFault; f <= lastFault; f++ {
 		name := fault.Fault(f)
-		if builtIn.transition[f][fault.Well] < repairsAnHour {
-			t.Errorf("%v is put right %v times an hour", name, builtIn.transition[f][fault.Well])
+		if hourly[f][fault.Well] < repairsAnHour {
+			t.Errorf("%v is put right %v times an hour", name, hourly[f][fault.Well])
 		}
-		if builtIn.transition[f][WarmLoad] <= 0 {
+		if hourly[f][WarmLoad] <= 0 {
 			t.Errorf("%v leaves no warm load behind", name)
 		}
 		for g := firstFault; g <= lastFault; g++ {
-			if builtIn.transition[f][g] <= 0 {
+			if hourly[f][g] <= 0 {
 				t.Errorf("%v can never turn into %v", name, fault.Fault(g))
 			}
 		}
@@ -67,7 +70,7 @@ func TestAnHourWithoutEvidence(t *testing.T) {
 	q := p.Probabilities()
 	left := 1.0
 	for s := 1; s < NumStates; s++ {
-		want := 1 - math.Exp(-builtIn.transition[fault.Well][s])
+		want := 1 - math.Exp(-hourly[fault.Well][s])
 		left -= want
 		if math.Abs(q[s]-want) > 0.01*want {
 			t.Errorf("state %d: %.6f, want %.6f", s, q[s], want)
