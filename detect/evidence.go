@@ -3,6 +3,7 @@ package detect
 import (
 	"sort"
 
+	"coilward/detect/diagnose"
 	"coilward/detect/fault"
 	"coilward/detect/feature"
 )
@@ -14,11 +15,13 @@ func (m *Machine) evidence(o *open, v *feature.Vector) {
 		w  float64
 	}
 	var parts []part
+	var says [feature.NumFeatures]diagnose.Score
+	m.lib.table.Parts(v, &says)
 	for i := range v.Has {
 		if !v.Has[i] {
 			continue
 		}
-		p := m.lib.table.Part(feature.ID(i), v.Value[i])
+		p := &says[i]
 		parts = append(parts, part{feature.ID(i), float64(p[o.Fault] - p[fault.Well])})
 	}
 	sort.Slice(parts, func(i, j int) bool {
@@ -42,12 +45,12 @@ func (m *Machine) evidence(o *open, v *feature.Vector) {
 		o.Evidence[o.NumEvidence] = n
 		o.NumEvidence++
 	}
-	m.ruleOut(o, v)
+	m.ruleOut(o, v, &says)
 }
 
 // ruleOut finds, for the two causes behind the leading one, what spoke most
 // against them.
-func (m *Machine) ruleOut(o *open, v *feature.Vector) {
+func (m *Machine) ruleOut(o *open, v *feature.Vector, says *[feature.NumFeatures]diagnose.Score) {
 	o.NumRuledOut = 0
 	for f := fault.EvaporatorFanStopped; f < fault.SensorFault && int(o.NumRuledOut) < len(o.RuledOut); f++ {
 		if f == o.Fault || !m.alike(o.Fault, f) {
@@ -58,7 +61,7 @@ func (m *Machine) ruleOut(o *open, v *feature.Vector) {
 			if !v.Has[i] {
 				continue
 			}
-			p := m.lib.table.Part(feature.ID(i), v.Value[i])
+			p := &says[i]
 			w := p[f] - p[o.Fault]
 			if w > -1 || found && w >= best.Weight {
 				continue

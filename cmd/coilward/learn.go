@@ -17,19 +17,18 @@ import (
 
 // learnCommand is the command line of learn.
 type learnCommand struct {
-	Out        string           `required:"" placeholder:"FILE" type:"path" help:"Where the table is written."`
-	Reference  []weightedFolder `sep:"none" placeholder:"DIR[=WEIGHT]" help:"A fleet that the table is to be right about before all: each of its faults counts 12 times one of the others by default, more looks are taken at each machine, and the table learns from its copies too, with fewer channels, coarser steps and longer intervals. May be given more than once."`
-	Life       float64          `default:"20" placeholder:"TIMES" help:"How much the hours of a reference fleet without a fault count besides, as times its number of faults: there are thousands of them, and a few dozen faults."`
-	Holdout    bool             `help:"Leave every second machine of the reference fleets out, and try the table on them."`
-	Looks      float64          `default:"1" placeholder:"SHARE" help:"Share of the usual number of looks at a machine; less takes less time and memory."`
-	Seed       uint64           `default:"1" help:"Of what is drawn by lot. The same seed and fleets give the same table."`
-	Bags       int              `default:"4" help:"How many fits the table is the mean of, each to machines drawn anew; 0 is one fit to all as they are."`
-	Carry      float64          `default:"0" placeholder:"SHARE" help:"Share of the table in use that is carried over, 0 to 1: what it learned from fleets that are not among these."`
-	Iterations int              `default:"70" help:"Most steps of the fit."`
-	Ridge      float64          `default:"1e-5" help:"Penalty on the size of the weights."`
-	Smooth     float64          `default:"1e-4" help:"Penalty on the bends of the weights between knots."`
-	Date       string           `placeholder:"DATE" help:"Written into the table's version."`
-	Folders    []weightedFolder `arg:"" optional:"" sep:"none" name:"folder" help:"Labelled fleets: folders with fleet.yaml, messages.ndjson.gz and truth.json, as simulate writes them; with =WEIGHT, each of its faults counts that many times."`
+	Out       string           `required:"" placeholder:"FILE" type:"path" help:"Where the table is written."`
+	Reference []weightedFolder `sep:"none" placeholder:"DIR[=WEIGHT]" help:"A fleet that the table is to be right about before all: each of its faults counts twice one of the others by default, more looks are taken at each machine, and the table learns from its copies too, with fewer channels, coarser steps and longer intervals. May be given more than once."`
+	Life      float64          `default:"20" placeholder:"TIMES" help:"How much the hours of a reference fleet without a fault count besides, as times its number of faults: there are thousands of them, and a few dozen faults."`
+	Holdout   bool             `help:"Leave every second machine of the reference fleets out, and try the table on them."`
+	Looks     float64          `default:"1" placeholder:"SHARE" help:"Share of the usual number of looks at a machine; less takes less time and memory."`
+	Seed      uint64           `default:"1" help:"Of what is drawn by lot. The same seed and fleets give the same table."`
+	Fits      int              `default:"2" help:"How many fits the table is the mean of."`
+	Units     int              `default:"32" help:"In how many ways features speak together in each fit; below 0, each speaks for itself alone."`
+	Steps     int              `default:"6000" help:"Steps of each fit, of 256 examples."`
+	Decay     float64          `default:"0.3" help:"How strongly weights are drawn to nothing."`
+	Date      string           `placeholder:"DATE" help:"Written into the table's version."`
+	Folders   []weightedFolder `arg:"" optional:"" sep:"none" name:"folder" help:"Labelled fleets: folders with fleet.yaml, messages.ndjson.gz and truth.json, as simulate writes them; with =WEIGHT, each of its faults counts that many times."`
 }
 
 // Help is the longer text.
@@ -60,9 +59,6 @@ func (c *learnCommand) learn(ctx context.Context, s *streams) error {
 	if c.Holdout && len(c.Reference) == 0 {
 		return errors.New("--holdout leaves out machines of a reference fleet: name one with --reference")
 	}
-	if c.Carry < 0 || c.Carry >= 1 {
-		return fmt.Errorf("--carry is %g: give a share from 0 to less than 1", c.Carry)
-	}
 	start := time.Now()
 	var lesson lesson
 	for i, f := range append(append([]weightedFolder(nil), c.Reference...), c.Folders...) {
@@ -70,17 +66,11 @@ func (c *learnCommand) learn(ctx context.Context, s *streams) error {
 			return err
 		}
 	}
-	m, err := learn.Fit(lesson.fleets, learn.Options{Seed: c.Seed, Ridge: c.Ridge, Smooth: c.Smooth, Iterations: c.Iterations, Bags: c.Bags, Progress: func(i int, loss float64) {
-		if i%10 == 0 {
-			say(s.err, "step %d: %.4f nats an example after %.0f s", i, loss, time.Since(start).Seconds())
-		}
+	m, err := learn.Fit(lesson.fleets, learn.Options{Seed: c.Seed, Fits: c.Fits, Units: c.Units, Steps: c.Steps, Decay: c.Decay, Progress: func(fit, step int, loss float64) {
+		say(s.err, "fit %d of %d, step %d: %.4f nats an example after %.0f s", fit+1, c.Fits, step, loss, time.Since(start).Seconds())
 	}})
 	if err != nil {
 		return err
-	}
-	say(s.err, "%d examples, %d steps, %s: %.4f nats an example after %.0f s", m.Examples, m.Iterations, m.Status, m.Loss, time.Since(start).Seconds())
-	if c.Carry > 0 {
-		m.Carry(diagnose.Learned(), c.Carry)
 	}
 	data, err := m.Table(c.version(lesson.told))
 	if err != nil {
@@ -89,21 +79,11 @@ func (c *learnCommand) learn(ctx context.Context, s *streams) error {
 	if err := writeWhole(c.Out, data); err != nil {
 		return err
 	}
-	tables := []namedTable{{name: "in use", table: diagnose.Learned()}}
-	for _, t := range []struct {
-		name  string
-		model *learn.Model
-	}{{"each feature alone", m.Alone()}, {"learned", m}} {
-		data, err := t.model.Table(t.name)
-		if err != nil {
-			return err
-		}
-		table, err := diagnose.ParseTable(data)
-		if err != nil {
-			return err
-		}
-		tables = append(tables, namedTable{t.name, table})
+	table, err := diagnose.ParseTable(data)
+	if err != nil {
+		return err
 	}
+	tables := []namedTable{{"in use", diagnose.Learned()}, {"learned", table}}
 	return lesson.report(s.out, tables)
 }
 
@@ -115,14 +95,11 @@ func (c *learnCommand) version(fleets []string) string {
 		fmt.Fprintf(&b, "%s ", c.Date)
 	}
 	fmt.Fprintf(&b, "with seed %d", c.Seed)
-	if c.Bags > 0 {
-		fmt.Fprintf(&b, ", the mean of %d fits", c.Bags)
+	if c.Fits > 1 {
+		fmt.Fprintf(&b, ", the mean of %d fits", c.Fits)
 	}
 	if c.Life > 0 && len(c.Reference) > 0 {
 		fmt.Fprintf(&b, ", ordinary life × %g", c.Life)
-	}
-	if c.Carry > 0 {
-		fmt.Fprintf(&b, ", %g of it carried over from table %s", c.Carry, diagnose.Learned().Fingerprint())
 	}
 	if c.Looks != 1 {
 		fmt.Fprintf(&b, ", %g of the looks", c.Looks)

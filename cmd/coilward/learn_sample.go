@@ -22,7 +22,7 @@ import (
 
 // Weights of fleets that name none.
 const (
-	referenceWeight = 12.0
+	referenceWeight = 2.0
 	otherWeight     = 1.0
 )
 

@@ -23,17 +23,25 @@ import (
 //	evaporator air difference     SupplyGap: return − supply air
 //
 // What a feature says is what it adds to fault against well, on its way from
-// this machine's normal to six standard deviations off it. That must be more
-// than at normal, and more than the same way off on the other side, unless the
-// fault far gone moves there too: the paper's faults are mild ones.
+// this machine's normal to six standard deviations off it, beside what a machine
+// at its normal shows. That must be more than at normal, and more than the same
+// way off on the other side, unless the fault far gone moves there too: the
+// paper's faults are mild ones.
 func TestPublishedDirections(t *testing.T) {
 	table := diagnose.Learned()
 	// adds is what the feature, fast and slow, adds to f against well at z
 	// standard deviations.
 	adds := func(i feature.ID, f fault.Fault, z float64) float64 {
-		x := float32(math.Asinh(z / 2))
-		a, b := table.Part(i, x), table.Part(feature.Slow(i), x)
-		return float64(a[f] - a[fault.Well] + b[f] - b[fault.Well])
+		var v feature.Vector
+		for p := range feature.ID(2 * feature.NumProfiles) {
+			v.Has[p] = true // at normal
+		}
+		var normal, moved diagnose.Score
+		table.Eval(&v, &normal)
+		v.Value[i] = float32(math.Asinh(z / 2))
+		v.Value[feature.Slow(i)] = v.Value[i]
+		table.Eval(&v, &moved)
+		return float64(moved[f] - moved[fault.Well] - normal[f] + normal[fault.Well])
 	}
 	for _, c := range []struct {
 		published string

@@ -5,6 +5,9 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"sync"
+
+	"gonum.org/v1/gonum/blas/gonum"
 
 	"coilward/detect/fault"
 	"coilward/detect/feature"
@@ -31,28 +34,48 @@ func (s State) Fault() fault.Fault {
 	return fault.Well
 }
 
-// Table says how probable each level of each feature is in each state, as the
-// logarithm of a density ratio: a piecewise linear function a feature and
-// state. Learned from labelled fleets; see Learn.
+// Table says how probable what is seen of a machine is in each state, as the
+// logarithm of a density ratio. Learned from labelled fleets; see detect/learn.
+//
+// Each feature that is there adds to every state by a piecewise linear function
+// of its level, and likewise to a number of units. A unit whose sum is above zero
+// adds to every state in proportion to it, which is how features speak together:
+// a compressor that hardly runs means one thing beside a warm cabinet and another
+// beside a cold one. (A network of one hidden layer of rectified units beside the
+// generalised additive model: Nair and Hinton, Rectified linear units improve
+// restricted Boltzmann machines, 2010.)
 type Table struct {
 	Version string
-	bias    [NumStates]float32
+	bias    []float32 // of states, then of units
 	knots   [feature.NumFeatures][]float32
-	// weight[i][k*NumStates+s] is state s's log ratio at knot k of feature i.
+	// weight[i][k*width+s] is what feature i adds at knot k to state s, and from
+	// s = NumStates on to the units.
 	weight [feature.NumFeatures][]float32
+	says   []float32 // says[u*NumStates+s] is what unit u adds to state s
+	width  int       // NumStates and the number of units
 }
+
+// MostUnits is how many units a table may have.
+const MostUnits = 128
 
 type tableFile struct {
 	Version  string         `json:"version"`
 	States   []string       `json:"states"`
 	Bias     []float32      `json:"bias"`
+	Units    []tableUnit    `json:"units,omitempty"`
 	Features []tableFeature `json:"features"`
+}
+
+type tableUnit struct {
+	Bias   float32   `json:"bias"`
+	Weight []float32 `json:"weight"` // by state
 }
 
 type tableFeature struct {
 	Name   string      `json:"name"`
 	Knots  []float32   `json:"knots"`
-	Weight [][]float32 `json:"weight"` // knot by state
+	Weight [][]float32 `json:"weight"`         // knot by state
+	Unit   [][]float32 `json:"unit,omitempty"` // knot by unit
 }
 
 //go:embed table.json
@@ -77,13 +100,22 @@ func ParseTable(b []byte) (*Table, error) {
 		return nil, fmt.Errorf("likelihood table %q has %d states and %d features; this program knows %d and %d: learn it again",
 			f.Version, len(f.Bias), len(f.Features), NumStates, feature.NumFeatures)
 	}
-	t := &Table{Version: f.Version}
-	copy(t.bias[:], f.Bias)
+	if len(f.Units) > MostUnits {
+		return nil, fmt.Errorf("likelihood table %q has %d units; this program takes %d at most: learn it again", f.Version, len(f.Units), MostUnits)
+	}
+	t := &Table{Version: f.Version, bias: f.Bias, width: NumStates + len(f.Units)}
+	for i, u := range f.Units {
+		if len(u.Weight) != NumStates {
+			return nil, fmt.Errorf("likelihood table %q: unit %d has %d states, not %d", f.Version, i, len(u.Weight), NumStates)
+		}
+		t.bias = append(t.bias, u.Bias)
+		t.says = append(t.says, u.Weight...)
+	}
 	for i, tf := range f.Features {
 		if tf.Name != feature.ID(i).String() {
 			return nil, fmt.Errorf("likelihood table %q: feature %d is %q, not %q: learn it again", f.Version, i, tf.Name, feature.ID(i))
 		}
-		if len(tf.Knots) < 2 || len(tf.Weight) != len(tf.Knots) {
+		if len(tf.Knots) < 2 || len(tf.Weight) != len(tf.Knots) || len(f.Units) > 0 && len(tf.Unit) != len(tf.Knots) {
 			return nil, fmt.Errorf("likelihood table %q: feature %q needs a row a knot, two at least", f.Version, tf.Name)
 		}
 		for k := 1; k < len(tf.Knots); k++ {
@@ -92,11 +124,18 @@ func ParseTable(b []byte) (*Table, error) {
 			}
 		}
 		t.knots[i] = tf.Knots
-		for _, row := range tf.Weight {
+		for k, row := range tf.Weight {
 			if len(row) != NumStates {
 				return nil, fmt.Errorf("likelihood table %q: feature %q has a row of %d states, not %d", f.Version, tf.Name, len(row), NumStates)
 			}
 			t.weight[i] = append(t.weight[i], row...)
+			if len(f.Units) == 0 {
+				continue
+			}
+			if len(tf.Unit[k]) != len(f.Units) {
+				return nil, fmt.Errorf("likelihood table %q: feature %q has a row of %d units, not %d", f.Version, tf.Name, len(tf.Unit[k]), len(f.Units))
+			}
+			t.weight[i] = append(t.weight[i], tf.Unit[k]...)
 		}
 	}
 	return t, nil
@@ -105,44 +144,78 @@ func ParseTable(b []byte) (*Table, error) {
 // Score is the log-likelihood of a vector in each state, up to a constant.
 type Score [NumStates]float32
 
+// sums is what features add up to, states first and then units.
+type sums [NumStates + MostUnits]float32
+
 // Eval computes the log-likelihood of v in every state. What is missing is
 // left out, which marginalises it.
 func (t *Table) Eval(v *feature.Vector, out *Score) {
-	*out = t.bias
+	all := t.sum(v)
+	t.conclude(all, out)
+	spare.Put(all)
+	Laws(v, out)
+}
+
+// Parts computes what each feature that is there adds to every state: the score
+// with it less that without it, all others being as they are.
+func (t *Table) Parts(v *feature.Vector, out *[feature.NumFeatures]Score) {
+	all, rest := t.sum(v), new(sums)
+	var with, without Score
+	t.conclude(all, &with)
+	for i, law := range laws {
+		out[i] = Score{}
+		if !v.Has[i] {
+			continue
+		}
+		*rest = sums{}
+		t.add(feature.ID(i), v.Value[i], rest)
+		for j, x := range all {
+			rest[j] = x - rest[j]
+		}
+		t.conclude(rest, &without)
+		for s := range without {
+			out[i][s] = with[s] - without[s]
+		}
+		if law != nil {
+			law(float64(v.Value[i]), &out[i])
+		}
+	}
+	spare.Put(all)
+}
+
+// spare are sums that nobody uses: what is handed to assembly lies on the heap.
+var spare = sync.Pool{New: func() any { return new(sums) }}
+
+// sum adds up what all features say.
+func (t *Table) sum(v *feature.Vector) *sums {
+	all := spare.Get().(*sums)
+	copy(all[:], t.bias)
 	for i := range v.Has {
 		if v.Has[i] {
-			t.add(feature.ID(i), v.Value[i], out)
+			t.add(feature.ID(i), v.Value[i], all)
 		}
 	}
+	return all
 }
 
-// Taught returns what was learned of one feature's level, without what the laws
-// say of it.
-func (t *Table) Taught(i feature.ID, x float32) (out Score) {
-	t.add(i, x, &out)
-	if l := laws[i]; l != nil {
-		var said Score
-		l(float64(x), &said)
+// conclude turns the sums of states and units into the score, without the laws.
+func (t *Table) conclude(all *sums, out *Score) {
+	*out = Score(all[:NumStates])
+	for u, x := range all[NumStates:t.width] {
+		if x <= 0 {
+			continue
+		}
+		says := (*Score)(t.says[u*NumStates:])
 		for s := range out {
-			out[s] -= said[s]
+			out[s] += x * says[s]
 		}
 	}
-	return out
 }
 
-// Bias returns what the table adds to each state whatever is seen.
-func (t *Table) Bias() Score { return t.bias }
-
-// Part returns what one feature alone adds to each state.
-func (t *Table) Part(i feature.ID, x float32) (out Score) {
-	t.add(i, x, &out)
-	return out
-}
-
-func (t *Table) add(i feature.ID, x float32, out *Score) {
+// add adds what feature i says at level x to the sums of states and units.
+func (t *Table) add(i feature.ID, x float32, to *sums) {
 	k := t.knots[i]
 	n := len(k)
-	x0 := x
 	j := 0
 	switch {
 	case x >= k[n-1]:
@@ -154,16 +227,10 @@ func (t *Table) add(i feature.ID, x float32, out *Score) {
 			j++
 		}
 	}
-	if l := laws[i]; l != nil {
-		l(float64(x0), out)
-	}
 	f := (x - k[j]) / (k[j+1] - k[j])
-	w := t.weight[i]
-	a := w[j*NumStates : (j+1)*NumStates]
-	b := w[(j+1)*NumStates : (j+2)*NumStates]
-	for s := range out {
-		out[s] += a[s] + f*(b[s]-a[s])
-	}
+	var blas gonum.Implementation
+	blas.Saxpy(t.width, 1-f, t.weight[i][j*t.width:], 1, to[:], 1)
+	blas.Saxpy(t.width, f, t.weight[i][(j+1)*t.width:], 1, to[:], 1)
 }
 
 func logSumExp(x []float32) float32 {

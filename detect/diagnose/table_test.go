@@ -20,6 +20,7 @@ type file struct {
 	Version  string        `json:"version"`
 	States   []string      `json:"states"`
 	Bias     []float64     `json:"bias"`
+	Units    []fileUnit    `json:"units,omitempty"`
 	Features []fileFeature `json:"features"`
 }
 
@@ -27,6 +28,12 @@ type fileFeature struct {
 	Name   string      `json:"name"`
 	Knots  []float64   `json:"knots"`
 	Weight [][]float64 `json:"weight"`
+	Unit   [][]float64 `json:"unit,omitempty"`
+}
+
+type fileUnit struct {
+	Bias   float64   `json:"bias"`
+	Weight []float64 `json:"weight"`
 }
 
 // flat is a table that knows nothing: every feature says the same of all.
@@ -36,8 +43,22 @@ func flat() *file {
 		f.States = append(f.States, diagnose.State(s).Fault().String())
 	}
 	for i := range feature.NumFeatures {
-		f.Features = append(f.Features, fileFeature{feature.ID(i).String(), []float64{-1, 1},
-			[][]float64{make([]float64, diagnose.NumStates), make([]float64, diagnose.NumStates)}})
+		f.Features = append(f.Features, fileFeature{Name: feature.ID(i).String(), Knots: []float64{-1, 1},
+			Weight: [][]float64{make([]float64, diagnose.NumStates), make([]float64, diagnose.NumStates)}})
+	}
+	return f
+}
+
+// withUnits gives a table units that say nothing.
+func (f *file) withUnits(n int) *file {
+	for range n {
+		f.Units = append(f.Units, fileUnit{Weight: make([]float64, diagnose.NumStates)})
+	}
+	for i := range f.Features {
+		f.Features[i].Unit = nil
+		for range f.Features[i].Knots {
+			f.Features[i].Unit = append(f.Features[i].Unit, make([]float64, n))
+		}
 	}
 	return f
 }
@@ -72,6 +93,10 @@ func TestWrongTablesAreRefused(t *testing.T) {
 		{"a feature renamed", func(f *file) { f.Features[5].Name = "Mood" }, []string{`"Mood"`, feature.ID(5).String()}},
 		{"one knot", func(f *file) { f.Features[2].Knots = []float64{0} }, []string{feature.ID(2).String(), "knot"}},
 		{"a row missing", func(f *file) { f.Features[2].Weight = f.Features[2].Weight[:1] }, []string{feature.ID(2).String(), "row"}},
+		{"too many units", func(f *file) { f.withUnits(diagnose.MostUnits + 1) }, []string{"units", "128", "learn it again"}},
+		{"a unit that says too little", func(f *file) { f.withUnits(2).Units[1].Weight = nil }, []string{"unit 1", "0 states"}},
+		{"a row of units missing", func(f *file) { f.withUnits(2).Features[2].Unit = nil }, []string{feature.ID(2).String(), "row"}},
+		{"a short row of units", func(f *file) { f.withUnits(2).Features[7].Unit[1] = []float64{1} }, []string{feature.ID(7).String(), "1 units"}},
 		{"a short row", func(f *file) { f.Features[7].Weight[1] = f.Features[7].Weight[1][:4] }, []string{feature.ID(7).String(), "4 states"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -111,13 +136,57 @@ func TestPartIsPiecewiseLinear(t *testing.T) {
 	}
 	table := f.parse(t)
 	for _, c := range []struct{ at, want float32 }{{-99, -1}, {-2, -1}, {-1.5, 0}, {-1, 1}, {0, 3}, {0.5, 1.75}, {1, 0.5}, {99, 0.5}} {
-		p := table.Part(feature.CondLift, c.at)
+		p := part(table, feature.CondLift, c.at)
 		if got := p[fault.CondenserBlocked]; math.Abs(float64(got-c.want)) > 1e-6 {
 			t.Errorf("at %v: %v, want %v", c.at, got, c.want)
 		}
 		if p[fault.Well] != 0 {
 			t.Errorf("at %v: well moved by %v", c.at, p[fault.Well])
 		}
+	}
+}
+
+// part returns what a feature adds where nothing else is seen.
+func part(table *diagnose.Table, i feature.ID, x float32) diagnose.Score {
+	var v feature.Vector
+	v.Has[i], v.Value[i] = true, x
+	var parts [feature.NumFeatures]diagnose.Score
+	table.Parts(&v, &parts)
+	return parts[i]
+}
+
+// A unit says what it has to say in proportion to how far its sum is above zero,
+// and nothing below: here two features are each no sign of a blocked condenser,
+// and both together are.
+func TestUnits(t *testing.T) {
+	f := flat().withUnits(2)
+	f.Units[1].Bias = -1
+	f.Units[1].Weight[fault.CondenserBlocked] = 2
+	for _, i := range []feature.ID{feature.CondLift, feature.Current} {
+		f.Features[i].Unit = [][]float64{{0, 0}, {0, 1}} // 1 at level 1, nothing at -1
+	}
+	table := f.parse(t)
+	var v feature.Vector
+	score := func() float32 {
+		var s diagnose.Score
+		table.Eval(&v, &s)
+		return s[fault.CondenserBlocked]
+	}
+	for _, c := range []struct {
+		lift, current float32
+		says          float32
+	}{{-1, -1, 0}, {1, -1, 0}, {-1, 1, 0}, {1, 1, 2}, {1, 0, 1}, {0, 0, 0}} {
+		v.Has[feature.CondLift], v.Value[feature.CondLift] = true, c.lift
+		v.Has[feature.Current], v.Value[feature.Current] = true, c.current
+		if got := score(); math.Abs(float64(got-c.says)) > 1e-6 {
+			t.Errorf("lift %v and current %v say %v, want %v", c.lift, c.current, got, c.says)
+		}
+	}
+	v.Value[feature.CondLift], v.Value[feature.Current] = 1, 1
+	var parts [feature.NumFeatures]diagnose.Score
+	table.Parts(&v, &parts)
+	if a, b := parts[feature.CondLift][fault.CondenserBlocked], parts[feature.Current][fault.CondenserBlocked]; a != 2 || b != 2 {
+		t.Errorf("without either nothing is left of 2, and they say %v and %v", a, b)
 	}
 }
 
@@ -130,33 +199,31 @@ func drawVector(t *rapid.T) *feature.Vector {
 	return v
 }
 
-// What a machine does not carry says nothing, whatever is left in its place,
-// and the score is the sum of its parts: that is what marginalising is when
-// the features' log ratios add.
+// What a machine does not carry says nothing, whatever is left in its place; and
+// a part is what the score would lose without it.
 func TestMissingFeaturesSayNothing(t *testing.T) {
 	table := diagnose.Learned()
 	rapid.Check(t, func(t *rapid.T) {
 		v := drawVector(t)
-		var none, a, b diagnose.Score
-		table.Eval(new(feature.Vector), &none)
+		var a, b, c diagnose.Score
 		table.Eval(v, &a)
 		w := *v
-		sum := none
 		for i := range w.Has {
 			if !w.Has[i] {
 				w.Value[i] = float32(math.NaN())
-				continue
-			}
-			for s, x := range table.Part(feature.ID(i), w.Value[i]) {
-				sum[s] += x
 			}
 		}
 		if table.Eval(&w, &b); a != b {
 			t.Fatalf("a missing feature moved the score: %v, %v", a, b)
 		}
+		var parts [feature.NumFeatures]diagnose.Score
+		table.Parts(&w, &parts)
+		i := rapid.IntRange(0, feature.NumFeatures-1).Draw(t, "without")
+		w.Has[i] = false
+		table.Eval(&w, &c)
 		for s := range a {
-			if math.Abs(float64(a[s]-sum[s])) > 1e-3 { // single precision, 73 terms
-				t.Fatalf("state %d scores %v, its parts %v", s, a[s], sum[s])
+			if math.Abs(float64(a[s]-c[s]-parts[i][s])) > 2e-3 { // single precision, of 87 terms
+				t.Fatalf("state %d scores %v, %v without feature %d, and its part is %v", s, a[s], c[s], i, parts[i][s])
 			}
 		}
 	})
@@ -173,6 +240,9 @@ func TestUninformativeFeatureChangesNothing(t *testing.T) {
 	for k := range f.Features[dull].Weight {
 		for s := range f.Features[dull].Weight[k] {
 			f.Features[dull].Weight[k][s] = 1.5 // the same for all
+		}
+		if len(f.Units) > 0 {
+			clear(f.Features[dull].Unit[k])
 		}
 	}
 	with := f.parse(t)

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 
+	"coilward/detect/diagnose"
 	"coilward/detect/feature"
 )
 
@@ -69,13 +70,13 @@ func rounded(x float64, digits int) float32 {
 	return float32(r)
 }
 
-// design is the examples on the hat functions, sparse: a feature that is there
-// stands at two neighbouring columns, 1 − right and right.
-type design struct {
-	row     []int // where each row begins in column and right; one more than rows
+// row is an example on the hat functions, sparse: a feature that is there stands
+// at two neighbouring columns, 1 − right and right.
+type row struct {
+	feature []uint8
 	column  []uint16
 	right   []float32
-	columns int
+	law     *diagnose.Score // what the laws say of it; nil: nothing
 }
 
 // firstColumns returns each feature's first column, and how many there are.
@@ -87,11 +88,9 @@ func firstColumns(k *[feature.NumFeatures][]float32) (first [feature.NumFeatures
 	return first, n
 }
 
-// add appends a row.
-func (d *design) add(k *[feature.NumFeatures][]float32, first *[feature.NumFeatures]int, x *[feature.NumFeatures]float32) {
-	if len(d.row) == 0 {
-		d.row = append(d.row, 0)
-	}
+// set makes r the row of x.
+func (r *row) set(k *[feature.NumFeatures][]float32, first *[feature.NumFeatures]int, x *[feature.NumFeatures]float32) {
+	r.feature, r.column, r.right = r.feature[:0], r.column[:0], r.right[:0]
 	for i, v := range x {
 		if v != v {
 			continue
@@ -102,10 +101,14 @@ func (d *design) add(k *[feature.NumFeatures][]float32, first *[feature.NumFeatu
 		for j < len(at)-2 && v >= at[j+1] {
 			j++
 		}
-		d.column = append(d.column, uint16(first[i]+j))
-		d.right = append(d.right, (v-at[j])/(at[j+1]-at[j]))
+		r.feature = append(r.feature, uint8(i))
+		r.column = append(r.column, uint16(first[i]+j))
+		r.right = append(r.right, (v-at[j])/(at[j+1]-at[j]))
 	}
-	d.row = append(d.row, len(d.column))
+	r.law = nil
+	v := vector(x)
+	var l diagnose.Score
+	if diagnose.Laws(&v, &l); l != (diagnose.Score{}) {
+		r.law = &l
+	}
 }
-
-func (d *design) rows() int { return max(len(d.row)-1, 0) }

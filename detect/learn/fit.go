@@ -2,14 +2,11 @@ package learn
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"slices"
+	"sort"
 	"strings"
-
-	"gonum.org/v1/gonum/optimize"
 
 	"coilward/detect/diagnose"
 	"coilward/detect/feature"
@@ -17,43 +14,53 @@ import (
 
 // Options say how to fit. Zero means the default.
 type Options struct {
-	Seed       uint64
-	Ridge      float64 // 1e-5
-	Smooth     float64 // on second differences; 1e-4
-	Iterations int     // at most; 70
-	NoThinning bool    // learn from the examples as they are, with no channel taken away
+	Seed  uint64
+	Fits  int     // how many the table is the mean of; 2
+	Units int     // of each fit; 64. Below zero: none, each feature speaks for itself
+	Steps int     // of each fit; 10000
+	Batch int     // examples a step; 256
+	Rate  float64 // of the first step; 0.003
+	Decay float64 // share of a weight that is lost a step, in units of the rate; 0.3
 
-	// Bags is how many fits the table is the mean of, each to machines drawn anew
-	// (Breiman 1996, by the weights of Rubin 1981); 0 is one fit to all as they are.
-	Bags int
-
-	// Progress is told of every iteration; may be nil.
-	Progress func(iteration int, loss float64)
+	// Progress is told now and then; may be nil.
+	Progress func(fit, step int, loss float64)
 }
 
-// Model is a fitted table and how it came to be.
-type Model struct {
-	Examples   int
-	Iterations int
-	Loss       float64 // mean negative log-likelihood, with penalties
-	Status     string  // why the fit ended
+func (o *Options) defaults() {
+	for _, d := range []struct {
+		p *int
+		v int
+	}{{&o.Fits, 2}, {&o.Units, 64}, {&o.Steps, 10000}, {&o.Batch, 256}} {
+		if *d.p == 0 {
+			*d.p = d.v
+		}
+	}
+	o.Units = max(o.Units, 0)
+	for _, d := range []struct {
+		p *float64
+		v float64
+	}{{&o.Rate, 0.003}, {&o.Decay, 0.3}} {
+		if *d.p <= 0 {
+			*d.p = d.v
+		}
+	}
+}
 
-	knots  [feature.NumFeatures][]float32
-	weight []float64 // columns × states, then the bias
-	centre []float64 // what weight was drawn to
-	prior  [diagnose.NumStates]float64
+// Model is what was learned, ready to be written as a table.
+type Model struct {
+	Examples int
+	Loss     float64 // mean −ln P of the truth in the last tenth of the steps, with features taken away
+
+	knots [feature.NumFeatures][]float32
+	fits  []*network
+	prior [diagnose.NumStates]float64
 }
 
 // Fit learns a table from fleets that together have examples of every state.
 func Fit(fleets []Fleet, o Options) (*Model, error) {
-	if o.Ridge <= 0 {
-		o.Ridge = 1e-5
-	}
-	if o.Smooth <= 0 {
-		o.Smooth = 1e-4
-	}
-	if o.Iterations <= 0 {
-		o.Iterations = 70
+	o.defaults()
+	if o.Fits*o.Units > diagnose.MostUnits {
+		return nil, fmt.Errorf("%d fits of %d units each: a table has %d at most", o.Fits, o.Units, diagnose.MostUnits)
 	}
 	examples, w := pool(fleets)
 	var have [diagnose.NumStates]bool
@@ -73,150 +80,54 @@ func Fit(fleets []Fleet, o Options) (*Model, error) {
 	for i, e := range examples {
 		m.prior[e.State] += w[i]
 	}
-	obj := m.objective(examples, w, &o)
-	m.centre = obj.centre
-	if o.Bags < 1 {
-		return m, m.minimise(obj, &o)
+	for fit := range o.Fits {
+		t := m.newTraining(examples, w, fit, &o)
+		m.Loss += t.run(func(step int, loss float64) {
+			if o.Progress != nil {
+				o.Progress(fit, step, loss)
+			}
+		}) / float64(o.Fits)
+		m.fits = append(m.fits, t.net)
 	}
-	return m, m.bags(obj, fleets, examples, w, &o)
+	return m, nil
 }
 
-// bags fits to machines drawn anew, several times, and takes the mean.
-func (m *Model) bags(obj *objective, fleets []Fleet, examples []*Example, w []float64, o *Options) error {
-	rng := rand.New(rand.NewPCG(o.Seed, 0x62616773))
-	sum := make([]float64, obj.dim())
-	loss, steps := 0.0, 0
-	for range o.Bags {
-		obj.reweigh(redrawn(fleets, examples, w, rng))
-		obj.centre = obj.alone()
-		if err := m.minimise(obj, o); err != nil {
-			return err
-		}
-		for i, x := range m.weight {
-			sum[i] += x / float64(o.Bags)
-		}
-		loss += m.Loss / float64(o.Bags)
-		steps += m.Iterations
-	}
-	m.weight, m.Loss, m.Iterations = sum, loss, steps
-	return nil
+// pupil draws examples and takes them through the network, one share of each
+// step's batch; it has its own lot, so that what is learned does not depend on
+// how many processors did the work.
+type pupil struct {
+	pass
+	rng *rand.Rand
+	row row // of an example of which something has been taken away
 }
 
-// objective is the problem of the fit; each example stands in it twice.
-func (m *Model) objective(examples []*Example, w []float64, o *Options) *objective {
-	obj := &objective{m: &design{}, ridge: o.Ridge, smooth: o.Smooth}
-	obj.first, obj.m.columns = firstColumns(&m.knots)
-	for i := range m.knots {
-		obj.knots[i] = len(m.knots[i])
-	}
-	add := func(x *[feature.NumFeatures]float32, e *Example, w float64) {
-		obj.m.add(&m.knots, &obj.first, x)
-		obj.state = append(obj.state, uint8(e.State))
-		obj.weight = append(obj.weight, w)
-		obj.addLaw(x)
-	}
-	rng := rand.New(rand.NewPCG(o.Seed, 0x7468696e))
-	for i, e := range examples {
-		if o.NoThinning {
-			add(&e.Value, e, w[i])
-			continue
-		}
-		add(&e.Value, e, w[i]/2)
-		x := e.Value
-		drop(&x, rng)
-		thin(&x, rng)
-		add(&x, e, w[i]/2)
-	}
-	obj.prepare()
-	obj.centre = obj.alone()
-	return obj
+// draw returns the place of an example, drawn by its weight.
+func (t *training) draw(rng *rand.Rand) int {
+	return min(sort.SearchFloat64s(t.upTo, rng.Float64()*t.upTo[len(t.upTo)-1]), len(t.upTo)-1)
 }
 
-// Carry mixes a table that was learned before into the model, by its share: what it
-// learned from fleets that are no longer at hand is not lost at once.
-func (m *Model) Carry(t *diagnose.Table, share float64) {
-	first, columns := firstColumns(&m.knots)
-	mix := func(at int, old float32) { m.weight[at] += share * (float64(old) - m.weight[at]) }
-	for s, b := range t.Bias() {
-		mix(columns*states+s, b+float32(math.Log(m.prior[s]))) // as Table takes it off again
-	}
-	for i, knots := range m.knots {
-		for j, k := range knots {
-			for s, x := range t.Taught(feature.ID(i), k) {
-				mix((first[i]+j)*states+s, x)
+// learn takes n examples through the network.
+func (t *training) learn(w *pupil, n int) {
+	clear(w.gradient)
+	w.loss = 0
+	for range n {
+		i := t.draw(w.rng)
+		e, r := t.examples[i], &t.rows[i]
+		// Half of the examples are learned from as they are.
+		if w.rng.Float64() < 0.5 {
+			x := e.Value
+			drop(&x, w.rng)
+			thin(&x, w.rng)
+			w.row.set(&t.m.knots, &t.first, &x)
+			r = &w.row
+			if t.lawless {
+				r.law = nil
 			}
 		}
+		w.loss += t.net.forward(&w.pass, r, uint8(e.State))
+		t.net.backward(&w.pass, r)
+		t.net.against(&w.pass, r, &published[w.rng.IntN(len(published))])
 	}
-}
-
-// Alone returns the model before the fit: what each feature says by itself.
-func (m *Model) Alone() *Model {
-	a := *m
-	a.weight, a.Iterations = m.centre, 0
-	return &a
-}
-
-// addLaw appends what the laws say of x.
-func (o *objective) addLaw(x *[feature.NumFeatures]float32) {
-	v := vector(x)
-	var l diagnose.Score
-	diagnose.Laws(&v, &l)
-	if l == (diagnose.Score{}) {
-		o.law = append(o.law, -1)
-		return
-	}
-	o.law = append(o.law, int32(len(o.laws)))
-	o.laws = append(o.laws, l)
-}
-
-func (m *Model) minimise(obj *objective, o *Options) error {
-	// The optimiser asks for value and gradient one after the other.
-	at, gradient, loss := make([]float64, obj.dim()), make([]float64, obj.dim()), math.NaN()
-	eval := func(x []float64) {
-		if loss == loss && slices.Equal(at, x) {
-			return
-		}
-		copy(at, x)
-		loss = obj.eval(x, gradient)
-	}
-	problem := optimize.Problem{
-		Func: func(x []float64) float64 { eval(x); return loss },
-		Grad: func(g, x []float64) { eval(x); copy(g, gradient) },
-	}
-	settings := &optimize.Settings{
-		MajorIterations: o.Iterations,
-		Converger:       &optimize.FunctionConverge{Relative: 1e-6, Iterations: 5},
-	}
-	if o.Progress != nil {
-		settings.Recorder = &recorder{tell: o.Progress}
-	}
-	r, err := optimize.Minimize(problem, slices.Clone(obj.centre), settings,
-		&optimize.LBFGS{Store: 8, Linesearcher: &optimize.MoreThuente{}})
-	// A line search that finds no lower point any more has arrived as near as
-	// the arithmetic allows.
-	if err != nil && !errors.Is(err, optimize.ErrLinesearcherFailure) && !errors.Is(err, optimize.ErrNoProgress) {
-		return fmt.Errorf("the fit failed: %w", err)
-	}
-	if r == nil {
-		return fmt.Errorf("the fit failed: %w", err)
-	}
-	m.weight, m.Loss, m.Iterations, m.Status = r.X, r.F, r.MajorIterations, r.Status.String()
-	return nil
-}
-
-type recorder struct {
-	tell func(int, float64)
-	n    int
-}
-
-func (r *recorder) Init() error { return nil }
-
-func (r *recorder) Record(l *optimize.Location, op optimize.Operation, _ *optimize.Stats) error {
-	if op == optimize.MajorIteration {
-		r.tell(r.n, l.F)
-		r.n++
-	}
-	return nil
 }
 
 // StateName is a state's name in the table's file.
@@ -232,32 +143,66 @@ func StateName(s diagnose.State) string {
 	return s.Fault().String()
 }
 
-// Table writes the table in the form that diagnose.ParseTable reads.
+// Table writes the table in the form that diagnose.ParseTable reads: the mean of
+// what the fits say is that of their weights, and all their units side by side.
 func (m *Model) Table(version string) ([]byte, error) {
+	type unit struct {
+		Bias   float32   `json:"bias"`
+		Weight []float32 `json:"weight"`
+	}
 	type oneFeature struct {
 		Name   string      `json:"name"`
 		Knots  []float32   `json:"knots"`
 		Weight [][]float32 `json:"weight"`
+		Unit   [][]float32 `json:"unit,omitempty"`
 	}
 	file := struct {
 		Version  string       `json:"version"`
 		States   []string     `json:"states"`
 		Bias     []float32    `json:"bias"`
+		Units    []unit       `json:"units,omitempty"`
 		Features []oneFeature `json:"features"`
 	}{Version: version}
-	first, columns := firstColumns(&m.knots)
+	share := 1 / float64(len(m.fits))
+	mean := func(at func(n *network) int) float64 {
+		sum := 0.0
+		for _, n := range m.fits {
+			sum += n.p[at(n)]
+		}
+		return sum * share
+	}
 	for s := range diagnose.NumStates {
 		file.States = append(file.States, StateName(diagnose.State(s)))
-		file.Bias = append(file.Bias, rounded(m.weight[columns*states+s]-math.Log(m.prior[s]), 4))
+		file.Bias = append(file.Bias, rounded(mean(func(n *network) int { return n.b + s })-math.Log(m.prior[s]), 4))
 	}
+	for _, n := range m.fits {
+		for j := range n.units {
+			u := unit{Bias: rounded(n.p[n.d+j], 4)}
+			for s := range states {
+				u.Weight = append(u.Weight, rounded(n.p[n.v+j*states+s]*share, 3))
+			}
+			file.Units = append(file.Units, u)
+		}
+	}
+	first, _ := firstColumns(&m.knots)
 	for i, k := range m.knots {
 		f := oneFeature{Name: feature.ID(i).String(), Knots: k}
 		for j := range k {
-			row := make([]float32, states)
-			for s := range row {
-				row[s] = rounded(m.weight[(first[i]+j)*states+s], 3)
+			c := first[i] + j
+			weight := make([]float32, states)
+			for s := range weight {
+				weight[s] = rounded(mean(func(n *network) int { return n.a + c*states + s }), 3)
 			}
-			f.Weight = append(f.Weight, row)
+			f.Weight = append(f.Weight, weight)
+			var units []float32
+			for _, n := range m.fits {
+				for u := range n.units {
+					units = append(units, rounded(n.p[n.u+c*n.units+u], 3))
+				}
+			}
+			if len(units) > 0 {
+				f.Unit = append(f.Unit, units)
+			}
 		}
 		file.Features = append(file.Features, f)
 	}

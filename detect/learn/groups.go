@@ -37,6 +37,14 @@ var groups = func() [][]feature.ID {
 	return g
 }()
 
+// saidByLaw are the features of which a law of detect/diagnose says all that
+// they say alone.
+var saidByLaw = [feature.NumFeatures]bool{
+	feature.EvapFanDead:   true,
+	feature.CondFanDead:   true,
+	feature.Uninterrupted: true,
+}
+
 // dropped is the mean chance of every single feature to be taken away. The fit
 // cannot lean on one that is always there, which is a ridge in proportion to
 // what each weight does (Wager, Wang and Liang, Dropout training as adaptive

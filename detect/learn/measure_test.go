@@ -17,14 +17,15 @@ func flat(t *testing.T, set func(f feature.ID, k, s int) float64) *diagnose.Tabl
 		m.knots[i] = []float32{0, 1}
 	}
 	first, columns := firstColumns(&m.knots)
-	m.weight = make([]float64, (columns+1)*states)
+	n := newNetwork(columns, 0, nil)
 	for f := range m.knots {
 		for k := range m.knots[f] {
 			for s := range states {
-				m.weight[(first[f]+k)*states+s] = set(feature.ID(f), k, s)
+				n.p[n.a+(first[f]+k)*states+s] = set(feature.ID(f), k, s)
 			}
 		}
 	}
+	m.fits = []*network{n}
 	for s := range m.prior {
 		m.prior[s] = 1
 	}

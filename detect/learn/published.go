@@ -1,6 +1,8 @@
 package learn
 
 import (
+	"slices"
+
 	"coilward/detect/diagnose"
 	"coilward/detect/fault"
 	"coilward/detect/feature"
@@ -41,35 +43,47 @@ var published = func() (all []direction) {
 	return all
 }()
 
-// contrary is the penalty on weights that go against what is published: on the
-// square of each step between knots, relative to the well state, that goes the
-// wrong way (the asymmetric difference penalty of Eilers, Unimodal smoothing,
-// J. Chemometrics 19, 2005). The examples come from a few sorts of physics; the
-// direction holds in all of them.
-const contrary = 0.02
+// contrary is the penalty on what goes against what is published: on the square
+// of how much a fault, against the well state, loses by a step of the feature
+// from knot to knot in its direction (the asymmetric difference penalty of
+// Eilers, Unimodal smoothing, J. Chemometrics 19, 2005), at the examples. They
+// come from a few sorts of physics; the direction holds in all of them.
+const contrary = 20.0
 
-// against returns the penalty and adds its gradient.
-func (o *objective) against(x, gradient []float64) float64 {
-	loss := 0.0
-	for _, d := range published {
-		first, knots := o.first[d.feature], o.knots[d.feature]
-		sign := 1.0
-		if d.up {
-			sign = -1
-		}
-		for j := first; j < first+knots-1; j++ {
-			at, next := j*states, (j+1)*states
-			wrong := sign * (x[next+int(d.state)] - x[at+int(d.state)] - x[next] + x[at])
-			if wrong <= 0 {
-				continue
-			}
-			loss += contrary * wrong * wrong
-			g := 2 * contrary * wrong * sign
-			gradient[next+int(d.state)] += g
-			gradient[at+int(d.state)] -= g
-			gradient[next] -= g
-			gradient[at] += g
+// against returns the penalty of one direction at the row whose way forward has
+// just been gone, and adds its gradient.
+func (n *network) against(w *pass, r *row, d *direction) float64 {
+	at := slices.Index(r.feature, uint8(d.feature))
+	if at < 0 {
+		return 0
+	}
+	here := int(r.column[at])
+	a, u := n.a+here*states, n.u+here*n.units
+	f := int(d.state)
+	slope := n.p[a+states+f] - n.p[a+f] - n.p[a+states] + n.p[a]
+	for j, x := range w.unit {
+		if x > 0 {
+			v := n.v + j*states
+			slope += (n.p[u+n.units+j] - n.p[u+j]) * (n.p[v+f] - n.p[v])
 		}
 	}
-	return loss
+	if (slope > 0) == d.up {
+		return 0
+	}
+	g, push := w.gradient, 2*contrary*slope
+	g[a+states+f] += push
+	g[a+f] -= push
+	g[a+states] -= push
+	g[a] += push
+	for j, x := range w.unit {
+		if x > 0 {
+			v := n.v + j*states
+			says, step := n.p[v+f]-n.p[v], n.p[u+n.units+j]-n.p[u+j]
+			g[u+n.units+j] += push * says
+			g[u+j] -= push * says
+			g[v+f] += push * step
+			g[v] -= push * step
+		}
+	}
+	return contrary * slope * slope
 }

@@ -1,10 +1,6 @@
 package learn
 
-import (
-	"math/rand/v2"
-
-	"coilward/detect/diagnose"
-)
+import "coilward/detect/diagnose"
 
 // Fleet is the examples of one fleet, and how much they count.
 type Fleet struct {
@@ -91,34 +87,6 @@ func pool(fleets []Fleet) (all []*Example, w []float64) {
 		}
 	}
 	return all, w
-}
-
-// redrawn returns the weights of a Bayesian bootstrap (Rubin 1981): each machine
-// counts by an exponential draw, and each state in all what it counted before, so
-// that the fit answers what it would have learned from other machines of the same
-// sort.
-func redrawn(fleets []Fleet, examples []*Example, w []float64, rng *rand.Rand) []float64 {
-	out := make([]float64, 0, len(w))
-	for i := range fleets {
-		f := &fleets[i]
-		next, draw := 0, 1.0
-		for j := range f.Examples {
-			for next < len(f.machines) && j >= f.machines[next] {
-				next++
-				draw = rng.ExpFloat64()
-			}
-			out = append(out, draw*w[len(out)])
-		}
-	}
-	var was, is [diagnose.NumStates]float64
-	for i, e := range examples {
-		was[e.State] += w[i]
-		is[e.State] += out[i]
-	}
-	for i, e := range examples {
-		out[i] *= was[e.State] / is[e.State]
-	}
-	return out
 }
 
 // weights gives each state its share, and each episode of a fault the same part

@@ -2,7 +2,6 @@ package learn
 
 import (
 	"math"
-	"math/rand/v2"
 	"testing"
 
 	"coilward/detect/diagnose"
@@ -64,42 +63,6 @@ func TestFleetsCountByTheirEpisodes(t *testing.T) {
 		if math.Abs(of[i]-want) > 1e-12 {
 			t.Errorf("fleet %d has %v of the weight, want %v", i, of[i], want)
 		}
-	}
-}
-
-// Machines drawn anew leave each state what it counted, and all examples of a
-// machine count more or less together; the weights are those of Rubin 1981,
-// exponential draws of mean and standard deviation one.
-func TestRedrawnMachines(t *testing.T) {
-	machine := []Example{{State: 0, Group: -1}, {State: 0, Group: -1}, {State: 1, Group: 0}}
-	f := Fleet{Weight: 1}
-	for range 4000 {
-		f.Add(machine)
-	}
-	fleets := []Fleet{f}
-	all, w := pool(fleets)
-	got := redrawn(fleets, all, w, rand.New(rand.NewPCG(1, 2)))
-	var was, is [diagnose.NumStates]float64
-	var sum, squares float64
-	for i, e := range all {
-		was[e.State] += w[i]
-		is[e.State] += got[i]
-		if i%3 == 1 && got[i] != got[i-1] {
-			t.Fatalf("two looks at one machine count %v and %v", got[i-1], got[i])
-		}
-		if i%3 == 2 {
-			x := got[i] / w[i]
-			sum += x
-			squares += x * x
-		}
-	}
-	for s := range was {
-		if math.Abs(was[s]-is[s]) > 1e-12 {
-			t.Errorf("state %d counts %v, and %v before", s, is[s], was[s])
-		}
-	}
-	if mean, sd := sum/4000, math.Sqrt(squares/4000-sum*sum/4000/4000); math.Abs(mean-1) > 1e-9 || math.Abs(sd-1) > 0.06 {
-		t.Errorf("machines count %.3f ± %.3f, want 1 ± 1", mean, sd)
 	}
 }
 
