@@ -36,11 +36,35 @@ func (m *Machine) sensorFact(score *diagnose.Score, v *feature.Vector, at collec
 		return
 	}
 	shifts := m.shifts(m.list[:0], v)
-	// A tube that stands apart may be the machine; only the air, whose error is in
-	// every difference and in the thermostat's band, cannot.
-	if c, delta, share, ok := channel.Offset(shifts); ok && c == collector.CabinetAir && len(shifts) >= driftLeast && share > driftShare {
+	c, delta, share, ok := channel.Offset(shifts)
+	if !ok || share < driftShare {
+		return
+	}
+	if c == collector.CabinetAir && len(shifts) >= driftLeast || m.apartAtRest(c, delta, v) {
 		score[fault.SensorFault] += float32(math.Min((math.Abs(delta)-1)*driftPerKelvin, driftMost))
 	}
+}
+
+// apartAtRest reports whether channel c stands apart by delta K at rest as it does
+// while the compressor runs. The error of the air is in every difference and in the
+// thermostat's band, but a tube that stands apart while refrigerant flows in it may
+// be the machine. When the compressor has stopped, the tube goes to the air, and
+// what is left of the difference is the probe's.
+func (m *Machine) apartAtRest(c collector.Channel, delta float64, v *feature.Vector) bool {
+	rest := feature.OffCoilGap
+	switch c {
+	case collector.CoilOut:
+	case collector.SupplyAir:
+		rest = feature.OffSupplyGap
+	default:
+		return false
+	}
+	n, ok := m.s.Track.Note(rest, v)
+	if !ok || !v.Has[rest] || n.Normal != n.Normal {
+		return false
+	}
+	by := float64(n.Normal - n.Now) // the tube stands second in the difference
+	return math.Abs(delta) > apartLeast && math.Abs(by-delta) < apartWithin*math.Abs(delta)
 }
 
 // What counts as running and resting as long as ever, asinh units: within a
@@ -49,6 +73,8 @@ const (
 	asEver         = 0.6
 	driftShare     = 0.93
 	driftLeast     = 4   // differences
+	apartLeast     = 2   // K
+	apartWithin    = 0.3 // of how far it stands apart while running
 	driftPerKelvin = 1.5 // nats
 	driftMost      = 5.0 // nats
 )

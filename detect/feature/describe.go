@@ -317,6 +317,12 @@ func (i ID) Remarkable(v *Vector) bool {
 		return v.Value[i] > 0.5
 	case i == ShortStops:
 		return v.Value[i] > 0.25
+	case i == VoltageLow:
+		return math.Abs(float64(v.Value[i])) > 0.03
+	case i == AbsAirCoil, i == AbsCoil, i == AbsCoilSpread, i == AbsCondLift, i == AbsSupplyGap, i == AbsOffCoilGap, i == AbsLoad, i == AbsRunFrac, i == AbsAir:
+		// People are told of it beside the machine's own normal.
+		of := i.Topic()
+		return of == i || of.Remarkable(v) || int(of) < NumProfiles && Slow(of).Remarkable(v)
 	}
 	return true
 }
