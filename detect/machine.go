@@ -244,8 +244,12 @@ const shutMinutes = 12
 func (m *Machine) withhold(score *diagnose.Score, v *feature.Vector, at collector.Millis) {
 	t := &m.s.Track
 	if t.PullingDown(at) {
+		ahead := float32(0)
+		if t.SwitchedOn(at) { // this load is known to last, and does not end by the clock
+			ahead = diagnose.StillWarm
+		}
 		for _, f := range [...]fault.Fault{fault.DoorLeak, fault.CompressorWeak} {
-			score[f] = min(score[f], score[diagnose.WarmLoad])
+			score[f] = min(score[f], score[diagnose.WarmLoad]-ahead)
 		}
 	}
 	m.keepsBand(score)

@@ -60,6 +60,7 @@ func TestSensorFaultsAreSorted(t *testing.T) {
 		{"air drifting up", channel.Drifting, air, func(m int, r *collector.Reading) { r.Value[air] += min(float64(m)/240, 5) }},
 		{"air drifting down", channel.Drifting, air, func(m int, r *collector.Reading) { r.Value[air] -= min(float64(m)/240, 5) }},
 		{"coil drifting", channel.Drifting, out, func(m int, r *collector.Reading) { r.Value[out] += min(float64(m)/240, 6) }},
+		{"supply drifting", channel.Drifting, supply, func(m int, r *collector.Reading) { r.Value[supply] += min(float64(m)/240, 6) }},
 		{"room erratic", channel.Erratic, amb, func(m int, r *collector.Reading) {
 			if m%9 == 0 {
 				r.Value[amb] += 30

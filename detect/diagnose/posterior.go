@@ -26,7 +26,9 @@ const (
 	turnsAnHour     = 1.0 / 400 // one fault into another
 	warmLoadsAnHour = 1.0 / 30
 	unplugsAnHour   = 1.0 / 150
-	settlesAnHour   = 1.0 / 300
+
+	warmLoadsEndAnHour = 1.0 / 3
+	settlesAnHour      = 1.0 / 300
 )
 
 // share is each fault's share of all faults.
@@ -101,7 +103,7 @@ func newRates(share *[fault.Num]float64) *rates {
 		t[from][Unplugged] += unplugsAnHour
 		t[from][Resettled] += settlesAnHour
 	}
-	t[WarmLoad][fault.Well] = 1.0 / 3
+	t[WarmLoad][fault.Well] = warmLoadsEndAnHour
 	t[Unplugged][fault.Well] = 1.0 / 3
 	t[Unplugged][WarmLoad] = 1.0 / 3
 	t[Resettled][fault.Well] = 1.0 / 20
@@ -143,6 +145,10 @@ func (r *Prior) Begin() (p Posterior) {
 // same, hours. A look counts in full once, for what it says now; what it says
 // is then added to the memory at the rate of new information.
 const correlation = 8.0
+
+// StillWarm is what a warm load has to be ahead of a fault that stays, in every
+// look, not to lose to it by the clock alone where it is known to last, nats.
+const StillWarm = correlation * warmLoadsEndAnHour
 
 // sharpness makes up for the penalties under which the table is learned, which
 // flatten it: set where findings about held-out fleets are as often right as

@@ -101,6 +101,12 @@ func (t *Tracker) PullingDown(at collector.Millis) bool {
 	return at < t.warmedAt+collector.Millis(t.pullHours)*hour
 }
 
+// SwitchedOn reports whether the cabinet may still be pulling down from where it was
+// when it was switched on, at event time at.
+func (t *Tracker) SwitchedOn(at collector.Millis) bool {
+	return t.pullHours > pullDown && t.PullingDown(at)
+}
+
 // warmed says that what has just come in takes up to some hours to cool down. What
 // came in before may take longer.
 func (t *Tracker) warmed(at collector.Millis, hours uint8) {
