@@ -17,7 +17,7 @@ type Options struct {
 	Seed  uint64
 	Fits  int     // how many the table is the mean of; 2
 	Units int     // of each fit; 64. Below zero: none, each feature speaks for itself
-	Steps int     // of each fit; 10000
+	Steps int     // of each fit; 6000
 	Batch int     // examples a step; 256
 	Rate  float64 // of the first step; 0.003
 	Decay float64 // share of a weight that is lost a step, in units of the rate; 0.3
@@ -30,7 +30,7 @@ func (o *Options) defaults() {
 	for _, d := range []struct {
 		p *int
 		v int
-	}{{&o.Fits, 2}, {&o.Units, 64}, {&o.Steps, 10000}, {&o.Batch, 256}} {
+	}{{&o.Fits, 2}, {&o.Units, 64}, {&o.Steps, 6000}, {&o.Batch, 256}} {
 		if *d.p == 0 {
 			*d.p = d.v
 		}

@@ -8,12 +8,22 @@ import (
 	"strings"
 	"testing"
 
+	"coilward/collector/racetest"
 	"coilward/detect/diagnose"
 	"coilward/detect/feature"
 	"coilward/detect/truth"
 )
 
 var nan = float32(math.NaN())
+
+// wholeFit skips a test of what comes out of a whole fit where races are looked for:
+// TestSameTableWhateverTheProcessors runs the same goroutines for a few steps.
+func wholeFit(t *testing.T) {
+	t.Helper()
+	if racetest.Enabled {
+		t.Skip("a whole fit, ten times as long under the race detector")
+	}
+}
 
 // gaussians draws examples of every state in which two features are normal with
 // a mean of the state's own and variance one, and the rest is missing. Then the
@@ -45,6 +55,7 @@ func means(s diagnose.State) (a, b float64) { return float64(s%4) * 0.8, float64
 // A table learned from draws of known densities gives their log-likelihood
 // ratios, also where only one of the two features is there.
 func TestRecoversKnownDensities(t *testing.T) {
+	wholeFit(t)
 	examples := gaussians(1500*diagnose.NumStates, 7)
 	t.Run("mean of two fits", func(t *testing.T) {
 		recovers(t, one(examples), Options{Seed: 1, Fits: 2, Units: 8, Steps: 800, Batch: 512, Rate: 0.01, Decay: 0.003})

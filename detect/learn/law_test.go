@@ -70,6 +70,7 @@ func fitted(t *testing.T, examples []Example, withLaws bool) (learned float64, m
 
 // What a law says is not learned a second time.
 func TestLawIsNotLearnedTwice(t *testing.T) {
+	wholeFit(t)
 	examples := fans(120 * diagnose.NumStates)
 	with, m := fitted(t, examples, true)
 	without, _ := fitted(t, examples, false)

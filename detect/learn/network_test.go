@@ -86,6 +86,7 @@ func TestGradientAgainstDifferences(t *testing.T) {
 // Units learn what no sum of features can: which of two states it is depends on
 // whether two features have the same sign (the exclusive or).
 func TestUnitsTellWhatFeaturesSayTogether(t *testing.T) {
+	wholeFit(t)
 	examples := gaussians(400*diagnose.NumStates, 8)
 	rng := rand.New(rand.NewPCG(8, 8))
 	for i := range examples {

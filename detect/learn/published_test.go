@@ -12,6 +12,7 @@ import (
 // the condenser, and it is learned to be a leak all the same, but not because of
 // that. Where nothing is published, examples are believed.
 func TestExamplesAgainstThePublished(t *testing.T) {
+	wholeFit(t)
 	examples := gaussians(300*diagnose.NumStates, 21)
 	for i := range examples {
 		e := &examples[i]
