@@ -150,10 +150,10 @@ const correlation = 8.0
 // look, not to lose to it by the clock alone where it is known to last, nats.
 const StillWarm = correlation * warmLoadsEndAnHour
 
-// sharpness makes up for the penalties under which the table is learned, which
-// flatten it: set where findings about held-out fleets are as often right as
-// they say.
-const sharpness = 1.2
+// sharpness makes up for the decay of weights under which the table is learned,
+// which flattens it: set where, on fleets it was not learned from, more of it costs
+// more in false alarms than it wins in time.
+const sharpness = 1.5
 
 // ordinaryLeast bounds how impossible the memory may hold ordinary life to be,
 // nats: however long a fault has lasted, a repair must show within hours.
