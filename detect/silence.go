@@ -97,10 +97,11 @@ func (m *Machine) describeSilence(o *open) {
 }
 
 func (o *open) silenceWords() []Evidence {
-	e := []Evidence{{
-		Text:  fmt.Sprintf("nothing heard since %s; it used to report every %.0f s", o.Since.Time().Format("15:04 UTC"), o.SilenceInterval),
-		Since: o.Since, Weight: 3,
-	}}
+	text := "nothing heard since " + o.Since.Time().Format("15:04 UTC")
+	if o.SilenceInterval >= 1 { // of one that was hardly heard nobody knows
+		text += fmt.Sprintf("; it used to report every %.0f s", o.SilenceInterval)
+	}
+	e := []Evidence{{Text: text, Since: o.Since, Weight: 3}}
 	if o.Fault == fault.PowerLost { // said by the last words alone; see describeSilence
 		e = append([]Evidence{{
 			Text:    "the last readings had no sign of mains supply",

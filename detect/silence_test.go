@@ -229,3 +229,20 @@ func TestNobodyListened(t *testing.T) {
 		t.Errorf("%d findings of a machine that stays silent, want one", n)
 	}
 }
+
+// Of a machine that was heard once nobody knows how often it reports, and nobody is
+// told.
+func TestSilenceAfterOneReading(t *testing.T) {
+	m := newMachine()
+	c := newCabinet(3)
+	r := c.live(minute)[0]
+	now := r.Received
+	fs := play(m, []collector.Reading{r})
+	fs = append(fs, wait(m, &now, day)...)
+	if len(fs) == 0 || fs[0].Fault != fault.Silent {
+		t.Fatalf("said %v of a machine that was heard once", fs)
+	}
+	if text := fs[0].Evidence[0].Text; strings.Contains(text, "used to report") || !strings.Contains(text, "nothing heard since") {
+		t.Errorf("evidence %q", text)
+	}
+}
