@@ -32,18 +32,21 @@ func (m *Machine) evidence(o *open, v *feature.Vector) {
 	})
 	o.NumEvidence = 0
 	var told [feature.NumFeatures]bool
-	for _, p := range parts {
-		if p.w < 0.2 || int(o.NumEvidence) == len(o.Evidence) {
-			break
+	// Where nothing stands apart, what moved the cause most is told all the same.
+	for _, remarkable := range [...]bool{true, false} {
+		for _, p := range parts {
+			if p.w < 0.2 || int(o.NumEvidence) == len(o.Evidence) || !remarkable && o.NumEvidence > 0 {
+				break
+			}
+			n, ok := m.s.Track.Note(p.id, v)
+			if !ok || told[n.ID] || remarkable && !p.id.Remarkable(v) {
+				continue
+			}
+			told[n.ID] = true
+			n.Weight = float32(p.w)
+			o.Evidence[o.NumEvidence] = n
+			o.NumEvidence++
 		}
-		n, ok := m.s.Track.Note(p.id, v)
-		if !ok || told[n.ID] || !p.id.Remarkable(v) && o.NumEvidence > 0 {
-			continue
-		}
-		told[n.ID] = true
-		n.Weight = float32(p.w)
-		o.Evidence[o.NumEvidence] = n
-		o.NumEvidence++
 	}
 	m.ruleOut(o, v, &says)
 }
