@@ -59,6 +59,10 @@ func (c *learnCommand) learn(ctx context.Context, s *streams) error {
 	if c.Holdout && len(c.Reference) == 0 {
 		return errors.New("--holdout leaves out machines of a reference fleet: name one with --reference")
 	}
+	options := learn.Options{Seed: c.Seed, Fits: c.Fits, Units: c.Units, Steps: c.Steps, Decay: c.Decay}
+	if err := options.Check(); err != nil { // before minutes are spent on reading fleets
+		return err
+	}
 	start := time.Now()
 	var lesson lesson
 	for i, f := range append(append([]weightedFolder(nil), c.Reference...), c.Folders...) {
@@ -66,9 +70,10 @@ func (c *learnCommand) learn(ctx context.Context, s *streams) error {
 			return err
 		}
 	}
-	m, err := learn.Fit(lesson.fleets, learn.Options{Seed: c.Seed, Fits: c.Fits, Units: c.Units, Steps: c.Steps, Decay: c.Decay, Progress: func(fit, step int, loss float64) {
+	options.Progress = func(fit, step int, loss float64) {
 		say(s.err, "fit %d of %d, step %d: %.4f nats an example after %.0f s", fit+1, c.Fits, step, loss, time.Since(start).Seconds())
-	}})
+	}
+	m, err := learn.Fit(lesson.fleets, options)
 	if err != nil {
 		return err
 	}

@@ -181,6 +181,7 @@ func TestLearnSaysWhatIsMissing(t *testing.T) {
 		"name folders that simulate": {},
 		"--reference":                {"--holdout", "a"},
 		"share above 0":              {"--looks", "0", "a"},
+		"128 in all":                 {"--fits", "3", "a"},
 	} {
 		_, errs := invoke(t, statusFailed, append([]string{"learn", "--out", "table.json"}, args...)...)
 		if !strings.Contains(errs, want) {

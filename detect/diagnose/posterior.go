@@ -26,9 +26,9 @@ const (
 	turnsAnHour     = 1.0 / 400 // one fault into another
 	warmLoadsAnHour = 1.0 / 30
 	unplugsAnHour   = 1.0 / 150
+	settlesAnHour   = 1.0 / 300
 
 	warmLoadsEndAnHour = 1.0 / 3
-	settlesAnHour      = 1.0 / 300
 )
 
 // share is each fault's share of all faults.

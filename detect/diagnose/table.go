@@ -58,20 +58,23 @@ type Table struct {
 // MostUnits is how many units a table may have.
 const MostUnits = 128
 
-type tableFile struct {
-	Version  string         `json:"version"`
-	States   []string       `json:"states"`
-	Bias     []float32      `json:"bias"`
-	Units    []tableUnit    `json:"units,omitempty"`
-	Features []tableFeature `json:"features"`
+// File is a table as it is written.
+type File struct {
+	Version  string        `json:"version"`
+	States   []string      `json:"states"`
+	Bias     []float32     `json:"bias"` // by state
+	Units    []FileUnit    `json:"units,omitempty"`
+	Features []FileFeature `json:"features"`
 }
 
-type tableUnit struct {
+// FileUnit is a unit: what it adds to its sum, and what it says.
+type FileUnit struct {
 	Bias   float32   `json:"bias"`
 	Weight []float32 `json:"weight"` // by state
 }
 
-type tableFeature struct {
+// FileFeature is what a feature says at its knots.
+type FileFeature struct {
 	Name   string      `json:"name"`
 	Knots  []float32   `json:"knots"`
 	Weight [][]float32 `json:"weight"`         // knot by state
@@ -92,7 +95,7 @@ func Learned() *Table {
 
 // ParseTable reads a table written by Learn.
 func ParseTable(b []byte) (*Table, error) {
-	var f tableFile
+	var f File
 	if err := json.Unmarshal(b, &f); err != nil {
 		return nil, fmt.Errorf("likelihood table: %w", err)
 	}

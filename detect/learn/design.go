@@ -88,8 +88,8 @@ func firstColumns(k *[feature.NumFeatures][]float32) (first [feature.NumFeatures
 	return first, n
 }
 
-// set makes r the row of x.
-func (r *row) set(k *[feature.NumFeatures][]float32, first *[feature.NumFeatures]int, x *[feature.NumFeatures]float32) {
+// set makes r the row of x, of which laws say what they say.
+func (r *row) set(k *[feature.NumFeatures][]float32, first *[feature.NumFeatures]int, x *[feature.NumFeatures]float32, laws func(*feature.Vector, *diagnose.Score)) {
 	r.feature, r.column, r.right = r.feature[:0], r.column[:0], r.right[:0]
 	for i, v := range x {
 		if v != v {
@@ -108,7 +108,7 @@ func (r *row) set(k *[feature.NumFeatures][]float32, first *[feature.NumFeatures
 	r.law = nil
 	v := vector(x)
 	var l diagnose.Score
-	if diagnose.Laws(&v, &l); l != (diagnose.Score{}) {
+	if laws(&v, &l); l != (diagnose.Score{}) {
 		r.law = &l
 	}
 }

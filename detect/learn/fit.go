@@ -40,10 +40,24 @@ func (o *Options) defaults() {
 		p *float64
 		v float64
 	}{{&o.Rate, 0.003}, {&o.Decay, 0.3}} {
-		if *d.p <= 0 {
+		if *d.p == 0 {
 			*d.p = d.v
 		}
 	}
+}
+
+// Check says what of the options cannot be, before anything is read for them.
+func (o Options) Check() error {
+	o.defaults()
+	switch {
+	case o.Fits < 0 || o.Steps < 0 || o.Batch < numPupils:
+		return fmt.Errorf("%d fits of %d steps of %d examples: give numbers above 0, and %d examples at least", o.Fits, o.Steps, o.Batch, numPupils)
+	case o.Fits*o.Units > diagnose.MostUnits:
+		return fmt.Errorf("%d fits of %d units each: a table has %d in all at most", o.Fits, o.Units, diagnose.MostUnits)
+	case o.Rate < 0 || o.Decay < 0 || o.Rate*o.Decay >= 1:
+		return fmt.Errorf("a rate of %g and a decay of %g: give numbers above 0, of which the product is below 1", o.Rate, o.Decay)
+	}
+	return nil
 }
 
 // Model is what was learned, ready to be written as a table.
@@ -58,10 +72,10 @@ type Model struct {
 
 // Fit learns a table from fleets that together have examples of every state.
 func Fit(fleets []Fleet, o Options) (*Model, error) {
-	o.defaults()
-	if o.Fits*o.Units > diagnose.MostUnits {
-		return nil, fmt.Errorf("%d fits of %d units each: a table has %d at most", o.Fits, o.Units, diagnose.MostUnits)
+	if err := o.Check(); err != nil {
+		return nil, err
 	}
+	o.defaults()
 	examples, w := pool(fleets)
 	var have [diagnose.NumStates]bool
 	for _, e := range examples {
@@ -81,7 +95,7 @@ func Fit(fleets []Fleet, o Options) (*Model, error) {
 		m.prior[e.State] += w[i]
 	}
 	for fit := range o.Fits {
-		t := m.newTraining(examples, w, fit, &o)
+		t := m.newTraining(examples, w, fit, &o, diagnose.Laws)
 		m.Loss += t.run(func(step int, loss float64) {
 			if o.Progress != nil {
 				o.Progress(fit, step, loss)
@@ -118,11 +132,8 @@ func (t *training) learn(w *pupil, n int) {
 			x := e.Value
 			drop(&x, w.rng)
 			thin(&x, w.rng)
-			w.row.set(&t.m.knots, &t.first, &x)
+			w.row.set(&t.m.knots, &t.first, &x, t.laws)
 			r = &w.row
-			if t.lawless {
-				r.law = nil
-			}
 		}
 		w.loss += t.net.forward(&w.pass, r, uint8(e.State))
 		t.net.backward(&w.pass, r)
@@ -146,23 +157,7 @@ func StateName(s diagnose.State) string {
 // Table writes the table in the form that diagnose.ParseTable reads: the mean of
 // what the fits say is that of their weights, and all their units side by side.
 func (m *Model) Table(version string) ([]byte, error) {
-	type unit struct {
-		Bias   float32   `json:"bias"`
-		Weight []float32 `json:"weight"`
-	}
-	type oneFeature struct {
-		Name   string      `json:"name"`
-		Knots  []float32   `json:"knots"`
-		Weight [][]float32 `json:"weight"`
-		Unit   [][]float32 `json:"unit,omitempty"`
-	}
-	file := struct {
-		Version  string       `json:"version"`
-		States   []string     `json:"states"`
-		Bias     []float32    `json:"bias"`
-		Units    []unit       `json:"units,omitempty"`
-		Features []oneFeature `json:"features"`
-	}{Version: version}
+	file := diagnose.File{Version: version}
 	share := 1 / float64(len(m.fits))
 	mean := func(at func(n *network) int) float64 {
 		sum := 0.0
@@ -177,7 +172,7 @@ func (m *Model) Table(version string) ([]byte, error) {
 	}
 	for _, n := range m.fits {
 		for j := range n.units {
-			u := unit{Bias: rounded(n.p[n.d+j], 4)}
+			u := diagnose.FileUnit{Bias: rounded(n.p[n.d+j], 4)}
 			for s := range states {
 				u.Weight = append(u.Weight, rounded(n.p[n.v+j*states+s]*share, 3))
 			}
@@ -186,7 +181,7 @@ func (m *Model) Table(version string) ([]byte, error) {
 	}
 	first, _ := firstColumns(&m.knots)
 	for i, k := range m.knots {
-		f := oneFeature{Name: feature.ID(i).String(), Knots: k}
+		f := diagnose.FileFeature{Name: feature.ID(i).String(), Knots: k}
 		for j := range k {
 			c := first[i] + j
 			weight := make([]float32, states)

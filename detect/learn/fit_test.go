@@ -47,6 +47,30 @@ func gaussians(n int, seed uint64) []Example {
 	return out
 }
 
+// fit is Fit where nothing goes wrong.
+func fit(t *testing.T, fleets []Fleet, o Options) *Model {
+	t.Helper()
+	m, err := Fit(fleets, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+// tableOf returns the table that a model is written as.
+func tableOf(t *testing.T, m *Model) *diagnose.Table {
+	t.Helper()
+	b, err := m.Table("test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	table, err := diagnose.ParseTable(b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return table
+}
+
 // one makes a fleet of examples.
 func one(examples []Example) []Fleet { return []Fleet{{Weight: 1, Examples: examples}} }
 
@@ -66,18 +90,7 @@ func TestRecoversKnownDensities(t *testing.T) {
 }
 
 func recovers(t *testing.T, fleets []Fleet, o Options) {
-	m, err := Fit(fleets, o)
-	if err != nil {
-		t.Fatal(err)
-	}
-	b, err := m.Table("test")
-	if err != nil {
-		t.Fatal(err)
-	}
-	table, err := diagnose.ParseTable(b)
-	if err != nil {
-		t.Fatal(err)
-	}
+	table := tableOf(t, fit(t, fleets, o))
 	// States not too far apart, for ratios beyond the reach of the draws are
 	// never seen.
 	worst, sum, count := 0.0, 0.0, 0
@@ -197,5 +210,27 @@ func TestSampleIsBoundedAndWeighted(t *testing.T) {
 		if got[i].Value[feature.AbsAir] != again[i].Value[feature.AbsAir] {
 			t.Fatal("the same seed gives another sample")
 		}
+	}
+}
+
+// What cannot be is said before anything is read for it.
+func TestOptionsThatCannotBe(t *testing.T) {
+	for want, o := range map[string]Options{
+		"128 in all":   {Fits: 3, Units: 64},
+		"-1 fits":      {Fits: -1},
+		"of -5 steps":  {Steps: -5},
+		"of 2 example": {Batch: 2},
+		"decay of -1":  {Decay: -1},
+		"decay of 900": {Decay: 900},
+	} {
+		if err := o.Check(); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%+v: %v, want %q", o, err, want)
+		}
+		if _, err := Fit(nil, o); err == nil {
+			t.Errorf("%+v: is fitted all the same", o)
+		}
+	}
+	if err := (Options{Units: -1}).Check(); err != nil {
+		t.Errorf("each feature for itself: %v", err)
 	}
 }

@@ -31,6 +31,8 @@ func fans(n int) []Example {
 	return examples
 }
 
+func noLaws(*feature.Vector, *diagnose.Score) {}
+
 // fitted learns from examples, with the laws or as if there were none, and
 // returns how much a standing fan was learned to speak for a stopped one, beside
 // the law.
@@ -43,13 +45,11 @@ func fitted(t *testing.T, examples []Example, withLaws bool) (learned float64, m
 	}
 	o := Options{Seed: 1, Steps: 1500}
 	o.defaults()
-	fit := m.newTraining(all, w, 0, &o)
+	laws := diagnose.Laws
 	if !withLaws {
-		fit.lawless = true
-		for i := range fit.rows {
-			fit.rows[i].law = nil
-		}
+		laws = noLaws
 	}
+	fit := m.newTraining(all, w, 0, &o, laws)
 	fit.run(func(int, float64) {})
 	m.fits = []*network{fit.net}
 	says := func(minutes float32) float64 {
@@ -59,8 +59,7 @@ func fitted(t *testing.T, examples []Example, withLaws bool) (learned float64, m
 		}
 		x[feature.EvapFanDead] = minutes
 		var r row
-		r.set(&m.knots, &fit.first, &x)
-		r.law = nil
+		r.set(&m.knots, &fit.first, &x, noLaws)
 		p := newPass(fit.net)
 		fit.net.forward(p, &r, 0)
 		return p.z[fault.EvaporatorFanStopped] - p.z[fault.Well]
@@ -83,14 +82,7 @@ func TestLawIsNotLearnedTwice(t *testing.T) {
 	if with > 0.7*without {
 		t.Errorf("%.2f nats are learned beside a law that says 8, and %.2f without it", with, without)
 	}
-	b, err := m.Table("test")
-	if err != nil {
-		t.Fatal(err)
-	}
-	table, err := diagnose.ParseTable(b)
-	if err != nil {
-		t.Fatal(err)
-	}
+	table := tableOf(t, m)
 	var still, turning diagnose.Score
 	var v feature.Vector
 	v.Has[feature.EvapFanDead] = true
@@ -117,12 +109,12 @@ func TestLawsGoWithTheirChannel(t *testing.T) {
 	}
 	first, _ := firstColumns(&k)
 	var r row
-	r.set(&k, &first, &e.Value)
+	r.set(&k, &first, &e.Value, diagnose.Laws)
 	if r.law == nil || r.law[fault.EvaporatorFanStopped] != 8 || len(r.column) != 1 {
 		t.Errorf("a fan that stands: laws say %v of %d features", r.law, len(r.column))
 	}
 	e.Value[feature.EvapFanDead] = nan
-	if r.set(&k, &first, &e.Value); r.law != nil || len(r.column) != 0 {
+	if r.set(&k, &first, &e.Value, diagnose.Laws); r.law != nil || len(r.column) != 0 {
 		t.Errorf("nothing is there, and laws say %v of %d features", r.law, len(r.column))
 	}
 }

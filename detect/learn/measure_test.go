@@ -29,14 +29,7 @@ func flat(t *testing.T, set func(f feature.ID, k, s int) float64) *diagnose.Tabl
 	for s := range m.prior {
 		m.prior[s] = 1
 	}
-	b, err := m.Table("flat")
-	if err != nil {
-		t.Fatal(err)
-	}
-	table, err := diagnose.ParseTable(b)
-	if err != nil {
-		t.Fatal(err)
-	}
+	table := tableOf(t, m)
 	return table
 }
 

@@ -39,7 +39,7 @@ func TestGradientAgainstDifferences(t *testing.T) {
 	var contrary [2]int
 	for i := range 40 {
 		var r row
-		r.set(&m.knots, &first, &examples[i].Value)
+		r.set(&m.knots, &first, &examples[i].Value, diagnose.Laws)
 		d := &published[i%len(published)]
 		loss := func(at []float64) float64 {
 			was := n.p
@@ -101,18 +101,7 @@ func TestUnitsTellWhatFeaturesSayTogether(t *testing.T) {
 		}
 	}
 	named := func(units int) (right float64) {
-		m, err := Fit(one(examples), Options{Seed: 2, Fits: 1, Units: units, Steps: 1000, Rate: 0.01, Decay: 0.01})
-		if err != nil {
-			t.Fatal(err)
-		}
-		b, err := m.Table("test")
-		if err != nil {
-			t.Fatal(err)
-		}
-		table, err := diagnose.ParseTable(b)
-		if err != nil {
-			t.Fatal(err)
-		}
+		table := tableOf(t, fit(t, one(examples), Options{Seed: 2, Fits: 1, Units: units, Steps: 1000, Rate: 0.01, Decay: 0.01}))
 		n := 0
 		for i := range examples {
 			if e := &examples[i]; e.State == 3 || e.State == 4 {

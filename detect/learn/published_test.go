@@ -23,18 +23,7 @@ func TestExamplesAgainstThePublished(t *testing.T) {
 			}
 		}
 	}
-	m, err := Fit(one(examples), Options{Seed: 3, Fits: 1, Steps: 1000, Rate: 0.01})
-	if err != nil {
-		t.Fatal(err)
-	}
-	b, err := m.Table("test")
-	if err != nil {
-		t.Fatal(err)
-	}
-	table, err := diagnose.ParseTable(b)
-	if err != nil {
-		t.Fatal(err)
-	}
+	table := tableOf(t, fit(t, one(examples), Options{Seed: 3, Fits: 1, Steps: 1000, Rate: 0.01}))
 	step := func(f feature.ID) float64 {
 		var at [2]diagnose.Score
 		for i, x := range []float32{0, 2} {

@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"sync"
 
+	"coilward/detect/diagnose"
 	"coilward/detect/feature"
 )
 
@@ -21,7 +22,7 @@ type training struct {
 	upTo     []float64 // sum of the weights up to each example
 	first    [feature.NumFeatures]int
 	pupils   [numPupils]*pupil
-	lawless  bool // as if there were no laws; for tests
+	laws     func(*feature.Vector, *diagnose.Score)
 
 	mean, square []float64 // moments of the gradient
 }
@@ -29,13 +30,13 @@ type training struct {
 // numPupils is into how many shares a batch is cut, whatever the processors.
 const numPupils = 4
 
-func (m *Model) newTraining(examples []*Example, w []float64, fit int, o *Options) *training {
-	t := &training{m: m, o: o, examples: examples, rows: make([]row, len(examples)), upTo: make([]float64, len(w))}
+func (m *Model) newTraining(examples []*Example, w []float64, fit int, o *Options, laws func(*feature.Vector, *diagnose.Score)) *training {
+	t := &training{m: m, o: o, examples: examples, rows: make([]row, len(examples)), upTo: make([]float64, len(w)), laws: laws}
 	var columns int
 	t.first, columns = firstColumns(&m.knots)
 	sum := 0.0
 	for i, e := range examples {
-		t.rows[i].set(&m.knots, &t.first, &e.Value)
+		t.rows[i].set(&m.knots, &t.first, &e.Value, laws)
 		sum += w[i]
 		t.upTo[i] = sum
 	}
