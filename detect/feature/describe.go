@@ -265,8 +265,15 @@ func (n Note) Text() string {
 	case VoltageLow:
 		return fmt.Sprintf("mains %.0f V", now) + usual("%.0f V")
 	case SensorOdd:
-		return fmt.Sprintf("%s contradicts itself or the other channels (last value %.1f, unchanged for %s)",
-			collector.Channel(now), normal, minutes(float64(n.SD)))
+		c, still := collector.Channel(now), float64(n.SD)
+		if still >= 10 {
+			return fmt.Sprintf("%s contradicts itself or the other channels, unchanged for %s", c, minutes(still))
+		}
+		unit := c.Info().Unit
+		if c.IsTemperature() {
+			unit = "°C" // as the board turns into what its reader wants
+		}
+		return fmt.Sprintf("%s contradicts itself or the other channels (last value %.1f %s)", c, normal, unit)
 	}
 	return ""
 }
