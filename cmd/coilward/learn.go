@@ -19,14 +19,14 @@ import (
 type learnCommand struct {
 	Out       string           `required:"" placeholder:"FILE" type:"path" help:"Where the table is written."`
 	Reference []weightedFolder `sep:"none" placeholder:"DIR[=WEIGHT]" help:"A fleet that the table is to be right about before all: each of its faults counts twice one of the others by default, more looks are taken at each machine, and the table learns from its copies too, with fewer channels, coarser steps and longer intervals. May be given more than once."`
-	Life      float64          `default:"20" placeholder:"TIMES" help:"How much the hours of a reference fleet without a fault count besides, as times its number of faults: there are thousands of them, and a few dozen faults."`
+	Life      float64          `default:"8" placeholder:"TIMES" help:"How much the hours of a reference fleet without a fault count besides, as times its number of faults: there are thousands of them, and a few dozen faults."`
 	Holdout   bool             `help:"Leave every second machine of the reference fleets out, and try the table on them."`
 	Looks     float64          `default:"1" placeholder:"SHARE" help:"Share of the usual number of looks at a machine; less takes less time and memory."`
 	Seed      uint64           `default:"1" help:"Of what is drawn by lot. The same seed and fleets give the same table."`
-	Fits      int              `default:"2" help:"How many fits the table is the mean of."`
-	Units     int              `default:"32" help:"In how many ways features speak together in each fit; below 0, each speaks for itself alone."`
-	Steps     int              `default:"6000" help:"Steps of each fit, of 256 examples."`
-	Decay     float64          `default:"0.3" help:"How strongly weights are drawn to nothing."`
+	Fits      int              `help:"How many fits the table is the mean of; 2 if not given."`
+	Units     int              `help:"In how many ways features speak together in each fit; 64 if not given, and below 0 each speaks for itself alone."`
+	Steps     int              `help:"Steps of each fit, of 256 examples; 6000 if not given."`
+	Decay     float64          `help:"How strongly weights are drawn to nothing; 0.3 if not given."`
 	Date      string           `placeholder:"DATE" help:"Written into the table's version."`
 	Folders   []weightedFolder `arg:"" optional:"" sep:"none" name:"folder" help:"Labelled fleets: folders with fleet.yaml, messages.ndjson.gz and truth.json, as simulate writes them; with =WEIGHT, each of its faults counts that many times."`
 }
@@ -59,7 +59,7 @@ func (c *learnCommand) learn(ctx context.Context, s *streams) error {
 	if c.Holdout && len(c.Reference) == 0 {
 		return errors.New("--holdout leaves out machines of a reference fleet: name one with --reference")
 	}
-	options := learn.Options{Seed: c.Seed, Fits: c.Fits, Units: c.Units, Steps: c.Steps, Decay: c.Decay}
+	options := learn.Options{Seed: c.Seed, Fits: c.Fits, Units: c.Units, Steps: c.Steps, Decay: c.Decay}.Filled()
 	if err := options.Check(); err != nil { // before minutes are spent on reading fleets
 		return err
 	}
@@ -71,13 +71,13 @@ func (c *learnCommand) learn(ctx context.Context, s *streams) error {
 		}
 	}
 	options.Progress = func(fit, step int, loss float64) {
-		say(s.err, "fit %d of %d, step %d: %.4f nats an example after %.0f s", fit+1, c.Fits, step, loss, time.Since(start).Seconds())
+		say(s.err, "fit %d of %d, step %d: %.4f nats an example after %.0f s", fit+1, options.Fits, step, loss, time.Since(start).Seconds())
 	}
 	m, err := learn.Fit(lesson.fleets, options)
 	if err != nil {
 		return err
 	}
-	data, err := m.Table(c.version(lesson.told))
+	data, err := m.Table(c.version(&options, lesson.told))
 	if err != nil {
 		return err
 	}
@@ -93,16 +93,14 @@ func (c *learnCommand) learn(ctx context.Context, s *streams) error {
 }
 
 // version says what the table was learned from, and how to learn it again.
-func (c *learnCommand) version(fleets []string) string {
+func (c *learnCommand) version(o *learn.Options, fleets []string) string {
 	var b strings.Builder
 	b.WriteString("learned ")
 	if c.Date != "" {
 		fmt.Fprintf(&b, "%s ", c.Date)
 	}
 	fmt.Fprintf(&b, "with seed %d", c.Seed)
-	if c.Fits > 1 {
-		fmt.Fprintf(&b, ", the mean of %d fits", c.Fits)
-	}
+	fmt.Fprintf(&b, ", the mean of %d fits of %d units in %d steps", o.Fits, o.Units, o.Steps)
 	if c.Life > 0 && len(c.Reference) > 0 {
 		fmt.Fprintf(&b, ", ordinary life × %g", c.Life)
 	}

@@ -26,7 +26,8 @@ type Options struct {
 	Progress func(fit, step int, loss float64)
 }
 
-func (o *Options) defaults() {
+// Filled returns the options with the defaults in place of zeros.
+func (o Options) Filled() Options {
 	for _, d := range []struct {
 		p *int
 		v int
@@ -44,11 +45,12 @@ func (o *Options) defaults() {
 			*d.p = d.v
 		}
 	}
+	return o
 }
 
 // Check says what of the options cannot be, before anything is read for them.
 func (o Options) Check() error {
-	o.defaults()
+	o = o.Filled()
 	switch {
 	case o.Fits < 0 || o.Steps < 0 || o.Batch < numPupils:
 		return fmt.Errorf("%d fits of %d steps of %d examples: give numbers above 0, and %d examples at least", o.Fits, o.Steps, o.Batch, numPupils)
@@ -75,7 +77,7 @@ func Fit(fleets []Fleet, o Options) (*Model, error) {
 	if err := o.Check(); err != nil {
 		return nil, err
 	}
-	o.defaults()
+	o = o.Filled()
 	examples, w := pool(fleets)
 	var have [diagnose.NumStates]bool
 	for _, e := range examples {

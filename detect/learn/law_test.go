@@ -43,8 +43,7 @@ func fitted(t *testing.T, examples []Example, withLaws bool) (learned float64, m
 	for i, e := range all {
 		m.prior[e.State] += w[i]
 	}
-	o := Options{Seed: 1, Steps: 1500}
-	o.defaults()
+	o := Options{Seed: 1, Steps: 1500}.Filled()
 	laws := diagnose.Laws
 	if !withLaws {
 		laws = noLaws
