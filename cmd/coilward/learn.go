@@ -100,7 +100,7 @@ func (c *learnCommand) version(o *learn.Options, fleets []string) string {
 		fmt.Fprintf(&b, "%s ", c.Date)
 	}
 	fmt.Fprintf(&b, "with seed %d", c.Seed)
-	fmt.Fprintf(&b, ", the mean of %d fits of %d units in %d steps", o.Fits, o.Units, o.Steps)
+	fmt.Fprintf(&b, ", the mean of %d fits of %d units in %d steps", o.Fits, max(o.Units, 0), o.Steps)
 	if c.Life > 0 && len(c.Reference) > 0 {
 		fmt.Fprintf(&b, ", ordinary life × %g", c.Life)
 	}

@@ -36,7 +36,7 @@ func (o Options) Filled() Options {
 			*d.p = d.v
 		}
 	}
-	o.Units = max(o.Units, 0)
+	o.Units = max(o.Units, -1)
 	for _, d := range []struct {
 		p *float64
 		v float64

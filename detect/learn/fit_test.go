@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"math"
 	"math/rand/v2"
+	"reflect"
 	"runtime"
 	"strings"
 	"testing"
@@ -232,5 +233,10 @@ func TestOptionsThatCannotBe(t *testing.T) {
 	}
 	if err := (Options{Units: -1}).Check(); err != nil {
 		t.Errorf("each feature for itself: %v", err)
+	}
+	for _, o := range []Options{{}, {Units: -3}, {Fits: 1, Units: 5, Steps: 9}} {
+		if once := o.Filled(); !reflect.DeepEqual(once.Filled(), once) {
+			t.Errorf("%+v filled twice is another than once", o)
+		}
 	}
 }

@@ -41,7 +41,7 @@ func (m *Model) newTraining(examples []*Example, w []float64, fit int, o *Option
 		t.upTo[i] = sum
 	}
 	seed := func(stream uint64) *rand.Rand { return rand.New(rand.NewPCG(o.Seed, uint64(fit)<<32|stream)) }
-	t.net = newNetwork(columns, o.Units, seed(0))
+	t.net = newNetwork(columns, max(o.Units, 0), seed(0))
 	t.forgetUnseen()
 	for i := range t.pupils {
 		t.pupils[i] = &pupil{pass: *newPass(t.net), rng: seed(1 + uint64(i))}
