@@ -41,6 +41,7 @@ type live struct {
 	d     *daemon
 	clock *fastClock
 	links links
+	board string // its address
 	stop  func()
 	mute  func(machine string) bool // whose messages are not sent; may be nil
 }
@@ -60,16 +61,18 @@ func startLive(t testing.TB, dir string, f *fleet.Fleet, at time.Time, change ..
 	if err != nil {
 		t.Fatal(err)
 	}
-	ready := make(chan struct{})
-	d.ready = func() { close(ready) }
-	ended := make(chan error, 1)
+	ready, opened, ended := make(chan struct{}, 1), make(chan string, 1), make(chan error, 1)
+	d.ready, d.opened = func() { ready <- struct{}{} }, func(address string) { opened <- address }
 	go func() { ended <- d.run(ctx) }()
-	select {
-	case <-ready:
-	case err := <-ended:
-		t.Fatalf("the daemon ended: %v", err)
-	}
 	l := &live{d: d, clock: clock}
+	for range 2 {
+		select {
+		case <-ready:
+		case l.board = <-opened:
+		case err := <-ended:
+			t.Fatalf("the daemon ended: %v", err)
+		}
+	}
 	for i := range 16 {
 		client := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + d.broker.Addresses()["tcp"]).
 			SetClientID(fmt.Sprintf("link-%d", i)).SetAutoReconnect(false).SetOrderMatters(false))

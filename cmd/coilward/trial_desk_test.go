@@ -41,12 +41,7 @@ func trying(t *testing.T, machines, days int) (d *daemon, config string, stop fu
 	if err != nil {
 		t.Fatal(err)
 	}
-	if d.trials.program, err = exec.LookPath("coilward"); err != nil { // TestMain has put it there
-		t.Fatal(err)
-	}
-	// What a trial says does not depend on when it gets a processor, which beside the
-	// tests of other packages takes minutes; TestTrialProcessGivesWay sees that it comes last.
-	d.trials.start = (*exec.Cmd).Start
+	trialsOfTest(t, d)
 	ready, ended := make(chan struct{}), make(chan error, 1)
 	d.ready = func() { close(ready) }
 	go func() { ended <- d.run(ctx) }()
@@ -63,6 +58,18 @@ func trying(t *testing.T, machines, days int) (d *daemon, config string, stop fu
 	}
 }
 
+// trialsOfTest makes a daemon's trials run this test's program.
+func trialsOfTest(t *testing.T, d *daemon) {
+	t.Helper()
+	var err error
+	if d.trials.program, err = exec.LookPath("coilward"); err != nil { // TestMain has put it there
+		t.Fatal(err)
+	}
+	// What a trial says does not depend on when it gets a processor, which beside the
+	// tests of other packages takes minutes; TestTrialProcessGivesWay sees that it comes last.
+	d.trials.start = (*exec.Cmd).Start
+}
+
 // lax is settings under which almost nothing is alerted.
 const lax = "fleet: {limits: {sealed-beverage: {warm: 14}, dairy: {warm: 12}, tcs-food: {warm: 12}}, alerting: {priority: {at_most: low}, on_delay: {low: 3h}}}"
 
@@ -71,7 +78,6 @@ const lax = "fleet: {limits: {sealed-beverage: {warm: 14}, dairy: {warm: 12}, tc
 func TestBoardTrialEqualsCommand(t *testing.T) {
 	d, config, stop := trying(t, 8, 3)
 	defer stop()
-	d.trials.start = (*exec.Cmd).Start // a busy computer would let it wait long
 	// What is in use is laid over the file as well, and people found something.
 	in := boardSettings{d.inUse}
 	if _, err := in.Save(t.Context(), settings.Change{Who: "Ana", Why: "test", State: overrides(t, "fleet: {alerting: {off_delay: 20m}}")}); err != nil {
