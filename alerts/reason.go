@@ -215,7 +215,7 @@ func (f Facts) standing() string {
 	}
 	switch {
 	case f.Left == 0:
-		return "close to its limit"
+		return "still within its limit"
 	case f.Side == detect.Cold:
 		return Span(f.Left) + " until it freezes" + f.worst()
 	}

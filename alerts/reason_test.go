@@ -26,7 +26,7 @@ func TestReasonStaysTrue(t *testing.T) {
 	says(t, q, "A-F-000001", "by the forecast over its limit for 20 min", "not: left")
 	// Somebody looks: it is not so bad, or it is worse.
 	a := q.Alerts()[0]
-	if got := a.WhyAt(mins(320), Live{true, 6.5}); !strings.Contains(got, "close to its limit") || strings.Contains(got, "over") {
+	if got := a.WhyAt(mins(320), Live{true, 6.5}); !strings.Contains(got, "still within its limit") || strings.Contains(got, "over") {
 		t.Errorf("with 6.5 °C measured: %q", got)
 	}
 	if got := a.WhyAt(mins(320), Live{true, 7.4}); !strings.Contains(got, "over its limit,") || strings.Contains(got, "forecast") { // since when, nobody knows

@@ -37,6 +37,7 @@ type line struct {
 	group   int            // machines the alert stands for; 0: only this one
 	limit   time.Time      // zero: does not leave its limit
 	past    bool           // has left it
+	missed  time.Time      // when the forecast had it leave its limit, where it has not; zero elsewhere
 }
 
 // site is one site and how its machines are.
@@ -162,7 +163,7 @@ func (p *picture) lineOf(m *fleet.Machine, s *fleet.Site, v detect.View) line {
 			l.limit = p.now
 		}
 	case l.past && live.Known: // the forecast was too dark
-		l.past, l.limit = false, p.now
+		l.past, l.missed, l.limit = false, l.limit, p.now
 	}
 	return l
 }

@@ -151,6 +151,8 @@ func (b *Board) rulerLine(r Reader, now time.Time, l line) rulerLine {
 		}
 	case l.limit.IsZero():
 		row.Left = "holds for now"
+	case !l.missed.IsZero(): // no time left is known, and the bounds have passed too
+		row.Left, row.Until = "still within its limit", "limit "+r.temperature(limit)+"; the forecast said "+r.moment(l.missed, now, loc)
 	default:
 		row.Left = span(l.limit.Sub(now))
 		row.Until = "until " + r.temperature(limit) + ", about " + r.moment(l.limit, now, loc)
@@ -197,7 +199,7 @@ func (b *Board) people(row *rulerLine, r Reader, now time.Time, l line) {
 
 // barOf lays a line out on the ruler.
 func barOf(now time.Time, l line) bar {
-	if l.limit.IsZero() {
+	if l.limit.IsZero() || !l.missed.IsZero() {
 		return bar{}
 	}
 	share := func(t time.Time) float64 {

@@ -71,7 +71,7 @@ func (b *Board) limitWords(r Reader, a *alerts.Alert, now time.Time, loc *time.L
 			past = "by the forecast past its limit since "
 		case alerts.TimeLeft:
 			if f.Left <= 0 {
-				return "close to its limit"
+				return "still within its limit"
 			}
 		default:
 			return ""
