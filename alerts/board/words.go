@@ -99,6 +99,7 @@ func either(yes bool, a, b string) string {
 // one match so that both numbers change together.
 var (
 	celsiusIn = regexp.MustCompile(`([-−]?\d+(?:\.\d+)?)(?:( ± )(\d+(?:\.\d+)?))?[ \x{a0}]?°C\b`)
+	perKelvin = regexp.MustCompile(`([-−]?\d+(?:\.\d+)?)[ \x{a0}]?K/h per K\b`) // a rate over a difference: the number is the same in °F
 	kelvinIn  = regexp.MustCompile(`([-−]?\d+(?:\.\d+)?)(?:( ± )(\d+(?:\.\d+)?))?[ \x{a0}]?K\b`)
 )
 
@@ -127,7 +128,8 @@ func (r Reader) sentence(s string) string {
 			return out + nb + "°F"
 		})
 	}
-	return convert(convert(s, celsiusIn, true), kelvinIn, false)
+	s = perKelvin.ReplaceAllString(convert(s, celsiusIn, true), "$1"+nb+"°F/h per °F")
+	return convert(s, kelvinIn, false)
 }
 
 // chance puts a probability into words after the calibrated-language scale of

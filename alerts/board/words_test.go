@@ -31,7 +31,9 @@ func TestSentencesInFahrenheit(t *testing.T) {
 		"coil 9.8 K below air; normal 6.1 ± 0.5 K": "coil 17.6 °F below air; normal 11.0 ± 0.9 °F",
 		"air 3.4 ± 0.3 °C at 14:20":                "air 38.1 ± 0.5 °F at 14:20",
 		"warms 1.5 K/h":                            "warms 2.7 °F/h",
-		"R-290, 12 KW, 3 A, 5 Kelvin":              "R-290, 12 KW, 3 A, 5 Kelvin",
+		// A rate over a difference is the same number in both scales, like the normal beside it.
+		"warms by 1.30 K/h per K to ambient; normal is 0.57 ± 0.20": "warms by 1.30 °F/h per °F to ambient; normal is 0.57 ± 0.20",
+		"R-290, 12 KW, 3 A, 5 Kelvin":                               "R-290, 12 KW, 3 A, 5 Kelvin",
 	} {
 		if got := unbroken(imperial.sentence(in)); got != want {
 			t.Errorf("%q: %q, want %q", in, got, want)

@@ -181,6 +181,21 @@ func TestWordsAreTheCatalogues(t *testing.T) {
 	})
 }
 
+// A rate over a difference, 1/h, is the same number in °F; the normal beside it has
+// no unit that could be told from it.
+func TestRateOverADifferenceInFahrenheit(t *testing.T) {
+	r := reader{p: &Person{Fahrenheit: true}}
+	for in, want := range map[string]string{
+		"air warms by 1.30 K/h per K to ambient; normal is 0.57 ± 0.20":                 "air warms by 1.30 °F/h per °F to ambient; normal is 0.57 ± 0.20",
+		"el aire se calienta 1.30 K/h por K de diferencia con el ambiente; normal 0.57": "el aire se calienta 1.30 °F/h por °F de diferencia con el ambiente; normal 0.57",
+		"air falls by 5.0 K/h": "air falls by 9.0 °F/h",
+	} {
+		if got := r.units(in); got != want {
+			t.Errorf("%q: %q, want %q", in, got, want)
+		}
+	}
+}
+
 // TestSpanishMessage is read by somebody in Phoenix who reads °F.
 func TestSpanishMessage(t *testing.T) {
 	milk := &fleet.Machine{ID: "cab-0417", Product: fleet.Dairy, Refrigerant: "R-290"}

@@ -200,6 +200,7 @@ var (
 	digits    = regexp.MustCompile(`\d+`)
 	inUTC     = regexp.MustCompile(`\d\d:\d\d UTC`)
 	inCelsius = regexp.MustCompile(`([-−]?\d+(?:\.\d+)?) °C`)
+	perKelvin = regexp.MustCompile(`(\d) K/h (per|por) K\b`) // a rate over a difference: the number is the same in °F
 	inKelvin  = regexp.MustCompile(`(\d+(?:\.\d+)?)((?: ± \d+(?:\.\d+)?)?) K\b`)
 )
 
@@ -213,6 +214,7 @@ func (r reader) units(s string) string {
 		v, _ := strconv.ParseFloat(strings.Replace(text, "−", "-", 1), 64)
 		return number(quantity.Celsius(v).Fahrenheit(), text) + " °F"
 	})
+	s = perKelvin.ReplaceAllString(s, "$1 °F/h $2 °F")
 	return inKelvin.ReplaceAllStringFunc(s, func(m string) string {
 		sub := inKelvin.FindStringSubmatch(m)
 		out := scaled(sub[1])
