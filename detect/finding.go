@@ -124,7 +124,7 @@ type View struct {
 	Has         collector.ChannelSet
 	Value       [collector.NumChannels]float64 // latest of each channel
 	Run         RunState
-	RunFraction float64 // share of the last 24 h the compressor ran, 0..1
+	RunFraction float64 // share of the time the compressor ran, 0..1, a mean that decays over 10 h and begins anew with a visit; NaN not known yet
 
 	HasProduct         bool
 	ProductTemperature quantity.Celsius

@@ -324,7 +324,10 @@ func (m *Machine) View() View {
 	v := View{Machine: m.spec.ID, Site: m.spec.Site, At: s.At, LastHeard: s.Heard, CapacityShare: math.NaN(),
 		CutOut: quantity.Celsius(math.NaN()), CutIn: quantity.Celsius(math.NaN()), WellProbability: s.Posterior.Well()}
 	v.Has, v.Value = s.Track.Latest()
-	v.Run, v.RunFraction = m.run(), s.Track.RunFraction()
+	v.Run, v.RunFraction = m.run(), math.NaN()
+	if s.Track.RunsKnown() {
+		v.RunFraction = s.Track.RunFraction()
+	}
 	if s.Product.Known() {
 		mid, low, high := s.Product.Estimate()
 		v.HasProduct, v.ProductTemperature, v.ProductSD = true, quantity.Celsius(mid), quantity.Kelvin((high-low)/4)

@@ -340,8 +340,13 @@ func TestStepAllocatesNothingWhenNothingIsSaid(t *testing.T) {
 func TestView(t *testing.T) {
 	c := newCabinet(21)
 	m := newMachine()
-	if v := m.View(); v.Run != detect.RunUnknown || v.HasProduct || v.Learned || v.Has != 0 || !math.IsNaN(float64(v.CutIn)) {
+	if v := m.View(); v.Run != detect.RunUnknown || v.HasProduct || v.Learned || v.Has != 0 || !math.IsNaN(float64(v.CutIn)) || !math.IsNaN(v.RunFraction) {
 		t.Errorf("before anything was heard: %+v", v)
+	}
+	first := c.next()
+	m.Step(&first, first.Received, func(f *detect.Finding) { t.Errorf("said %v", f.Fault) })
+	if v := m.View(); !math.IsNaN(v.RunFraction) {
+		t.Errorf("one reading says that it ran %.0f %% of the time", 100*v.RunFraction)
 	}
 	ran := 0.0
 	for range 2 * 1440 {

@@ -136,6 +136,9 @@ func (b *Board) hotDayData(r Reader, q url.Values) hotDayView {
 // hotDayFact is what the machine's page says of it.
 func (r Reader) hotDayFact(v *detect.View) fact {
 	if !v.HasHotDayLimit {
+		if v.HotDay == detect.HotDayNotYet {
+			return fact{"Hot-day limit", "not known yet", "it takes a day of whole cycles"}
+		}
 		return fact{"Hot-day limit", "not known", v.HotDay.String()}
 	}
 	return fact{"Hot-day limit", r.temperature(v.HotDayLimit) + " ± " + r.difference(v.HotDaySD),

@@ -59,13 +59,15 @@ func TestHotDayOfAMachine(t *testing.T) {
 	for _, c := range []struct {
 		v    detect.View
 		want string
+		from string
 	}{
-		{detect.View{HasHotDayLimit: true, HotDayLimit: 41, HotDaySD: 3, HotDay: detect.HotDayOwn}, "41.0 °C ± 3.0 K"},
-		{detect.View{HotDay: detect.HotDayNotYet}, "not known"},
+		{detect.View{HasHotDayLimit: true, HotDayLimit: 41, HotDaySD: 3, HotDay: detect.HotDayOwn}, "41.0 °C ± 3.0 K", "in a warmer room it would run all the time and not hold; by its own days"},
+		{detect.View{HotDay: detect.HotDayNotYet}, "not known yet", "it takes a day of whole cycles"},
+		{detect.View{HotDay: detect.HotDayNoAmbient}, "not known", "its room is not measured"},
 	} {
 		f := Reader{}.hotDayFact(&c.v)
-		if strings.ReplaceAll(f.Value, nb, " ") != c.want {
-			t.Errorf("%+v, want %s", f, c.want)
+		if strings.ReplaceAll(f.Value, nb, " ") != c.want || f.From != c.from {
+			t.Errorf("%+v, want %s, %s", f, c.want, c.from)
 		}
 	}
 }

@@ -131,7 +131,7 @@ func (b *Board) figures(m *fleet.Machine, s *fleet.Site, v detect.View, heard bo
 	}
 	out = append(out, r.hotDayFact(&v))
 	if !math.IsNaN(v.RunFraction) {
-		out = append(out, fact{"Ran", percent(v.RunFraction), "of the last 24 h"})
+		out = append(out, fact{"Ran", percent(v.RunFraction), "of the time lately; the last hours count most"})
 	}
 	if v.Learned && !math.IsNaN(float64(v.CutOut)) && !math.IsNaN(float64(v.CutIn)) {
 		out = append(out, fact{"Thermostat", r.temperature(v.CutOut) + " to " + r.temperature(v.CutIn), "learned cut-out and cut-in"})

@@ -27,7 +27,12 @@ func (t *Tracker) Latest() (has collector.ChannelSet, v [collector.NumChannels]f
 	return t.seen, v
 }
 
-// RunFraction returns the share of the last hours that the compressor ran.
+// RunsKnown reports whether the compressor was followed for half an hour, of the
+// 10 h over which [Tracker.RunFraction] decays.
+func (t *Tracker) RunsKnown() bool { return t.frac10.w > 0.05 }
+
+// RunFraction returns the share of the last hours that the compressor ran, 0
+// where nothing is known.
 func (t *Tracker) RunFraction() float64 { return float64(t.frac10.v) }
 
 // Band returns the learned cut-in and cut-out of the air, °C.
