@@ -175,12 +175,8 @@ func (d *daemon) models(ctx context.Context, f *fleet.Fleet) error {
 	options := pipelineOptions{
 		Fleet: f, Library: d.library.Load(), Listed: func(id string) bool { return d.fleet.Load().Listed(id) }, Said: d.said,
 		Order:         collector.OrderOptions{Late: func(*collector.Reading) { d.late.Add(1) }},
-		SnapshotEvery: snapshotEvery, Snapshot: func(s *shard.Snapshot) error {
-			var err error
-			if s.Beside, err = d.untouched.snapshot(); err != nil {
-				return err
-			}
-			err = s.Write(path)
+		SnapshotEvery: snapshotEvery, Beside: func() ([]byte, error) { return d.untouched.snapshot() }, Snapshot: func(s *shard.Snapshot) error {
+			err := s.Write(path)
 			if kept := daysOf(d.config.DataDir); kept.Due(s) {
 				err = errors.Join(err, kept.Put(s))
 			}

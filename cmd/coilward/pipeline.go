@@ -33,6 +33,7 @@ type pipelineOptions struct {
 
 	// Of the daemon alone, which keeps its models.
 	SnapshotEvery time.Duration
+	Beside        func() ([]byte, error)
 	Snapshot      func(*shard.Snapshot) error
 	Failed        func(error)
 }
@@ -45,7 +46,7 @@ func newPipeline(o pipelineOptions) *pipeline {
 		admission: collector.NewAdmission(o.Admit),
 		models: shard.New(shard.Options{
 			Shards: o.Shards, Library: o.Library, Fleet: o.Fleet, Order: o.Order, Said: o.Said,
-			SnapshotEvery: collector.Millis(o.SnapshotEvery.Milliseconds()), Snapshot: o.Snapshot, Failed: o.Failed,
+			SnapshotEvery: collector.Millis(o.SnapshotEvery.Milliseconds()), Beside: o.Beside, Snapshot: o.Snapshot, Failed: o.Failed,
 		}),
 	}
 }

@@ -44,12 +44,7 @@ func changedAt(t *testing.T, dir string, now, with *fleet.Fleet, at, from, to co
 	})
 	changed := false
 	pipe := newPipeline(pipelineOptions{Fleet: now, Shards: 2, SnapshotEvery: 24 * time.Hour,
-		Snapshot: func(s *shard.Snapshot) (err error) {
-			if s.Beside, err = queue.Snapshot(); err != nil {
-				return err
-			}
-			return keep.Put(s)
-		},
+		Beside: queue.Snapshot, Snapshot: keep.Put,
 		Said: func(ctx context.Context, upTo collector.Millis, findings []detect.Finding) error {
 			if at != 0 && upTo > at && !changed {
 				queue.Advance(at)

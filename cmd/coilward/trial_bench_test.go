@@ -22,7 +22,6 @@ import (
 	"coilward/collector/history"
 	"coilward/collector/simulate"
 	"coilward/detect"
-	"coilward/detect/shard"
 )
 
 // recordedFleet makes a data folder with days of a simulated fleet. Simulating them
@@ -102,12 +101,7 @@ func recordFleet(b *testing.B, dir string, sim *simulate.Fleet, days int) {
 	untouched := newUntouched(f)
 	pipe := newPipeline(pipelineOptions{
 		Fleet: f, SnapshotEvery: 24 * time.Hour,
-		Snapshot: func(s *shard.Snapshot) (err error) {
-			if s.Beside, err = untouched.snapshot(); err != nil {
-				return err
-			}
-			return daysOf(data).Put(s)
-		},
+		Beside: untouched.snapshot, Snapshot: daysOf(data).Put,
 		Failed: func(err error) { b.Error(err) },
 		Said: func(_ context.Context, upTo collector.Millis, findings []detect.Finding) error {
 			untouched.take(upTo, findings)

@@ -157,6 +157,10 @@ func TestBoardTrialEqualsCommand(t *testing.T) {
 func TestBoardTrialFromADaysModels(t *testing.T) {
 	d, config, stop := trying(t, 8, 4)
 	defer stop()
+	eventually(t, "the models of the first days are kept", func() bool {
+		all, err := daysOf(d.config.DataDir).List()
+		return err == nil && len(all) >= 3
+	})
 	id, err := d.trials.Start(board.TrialOrder{InUse: overrides(t, ""), State: overrides(t, lax), Days: 1, By: "Ana"})
 	if err != nil {
 		t.Fatal(err)

@@ -56,8 +56,8 @@ func (s *Set) merge(ctx context.Context) error {
 				return err
 			}
 			last = snapshot.At
-			if err := s.o.Snapshot(snapshot); err != nil && s.o.Failed != nil {
-				s.o.Failed(err)
+			if err := s.keep(ctx, snapshot); err != nil {
+				return err
 			}
 		}
 		if last == tick {
@@ -66,6 +66,48 @@ func (s *Set) merge(ctx context.Context) error {
 		if err := give(tick); err != nil {
 			return err
 		}
+	}
+}
+
+// keep has a snapshot written. What is said next does not wait for the disk: only
+// where a day's models wait behind others, which happens when days pass in seconds,
+// all wait until there is room.
+func (s *Set) keep(ctx context.Context, snapshot *Snapshot) error {
+	if s.o.Beside != nil {
+		var err error
+		if snapshot.Beside, err = s.o.Beside(); err != nil {
+			s.failed(err)
+			return nil
+		}
+	}
+	select {
+	case s.saves <- snapshot:
+		return nil
+	default:
+	}
+	if !(Days{}).Due(snapshot) {
+		return nil // one that is nearly as new is about to be written
+	}
+	select {
+	case s.saves <- snapshot:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// save writes snapshots until the last was given out.
+func (s *Set) save() {
+	for snapshot := range s.saves {
+		if err := s.o.Snapshot(snapshot); err != nil {
+			s.failed(err)
+		}
+	}
+}
+
+func (s *Set) failed(err error) {
+	if s.o.Failed != nil {
+		s.o.Failed(err)
 	}
 }
 

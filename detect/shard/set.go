@@ -29,10 +29,13 @@ type Options struct {
 	Queue int
 
 	// SnapshotEvery is how much pipeline time lies between snapshots; none are
-	// made if 0. Snapshot is given each, by the goroutine that calls Said, after all
-	// that was said until then and nothing that was said later; an error is only told
-	// to Failed.
+	// made if 0. Beside, if not nil, is called by the goroutine that calls Said, after
+	// all that was said until then and before what was said later, and returns what
+	// is kept with the models. Snapshot is then given each by a goroutine that does
+	// nothing else: models go on while it writes. One that comes while another waits
+	// for it is left out, unless it is a day's. Errors are only told to Failed.
 	SnapshotEvery collector.Millis
+	Beside        func() ([]byte, error)
 	Snapshot      func(*Snapshot) error
 	Failed        func(error)
 }
@@ -47,6 +50,7 @@ type Set struct {
 	queues  []chan *batch
 	asks    []chan func(*keeper)
 	results []chan *batch
+	saves   chan *Snapshot
 	free    chan *batch
 	pending []*batch
 	waiting int              // readings in pending
@@ -101,7 +105,7 @@ func New(o Options) *Set {
 	}
 	o.SnapshotEvery -= o.SnapshotEvery % Tick
 	s := &Set{
-		o: o, free: make(chan *batch, o.Shards*(o.Queue+2)),
+		o: o, free: make(chan *batch, o.Shards*(o.Queue+2)), saves: make(chan *Snapshot, 1),
 		stopped: make(chan struct{}),
 	}
 	for range o.Shards {
@@ -263,7 +267,8 @@ func (s *Set) Close() {
 	}
 }
 
-// Run works until Close was called and everything fed is done, or ctx ends.
+// Run works until Close was called and everything fed is done, or ctx ends. Then
+// what was to be saved is saved.
 func (s *Set) Run(ctx context.Context) error {
 	defer close(s.stopped)
 	g, ctx := errgroup.WithContext(ctx)
@@ -273,7 +278,11 @@ func (s *Set) Run(ctx context.Context) error {
 			return s.work(ctx, i)
 		})
 	}
-	g.Go(func() error { return s.merge(ctx) })
+	g.Go(func() error {
+		defer close(s.saves)
+		return s.merge(ctx)
+	})
+	g.Go(func() error { s.save(); return nil })
 	return g.Wait()
 }
 
