@@ -13,8 +13,10 @@ import (
 	"pgregory.net/rapid"
 
 	"coilward/alerts"
+	"coilward/alerts/visit"
 	"coilward/collector"
 	"coilward/collector/fleet"
+	"coilward/collector/quantity"
 	"coilward/detect"
 	"coilward/detect/fault"
 )
@@ -192,6 +194,43 @@ func TestRateOverADifferenceInFahrenheit(t *testing.T) {
 	} {
 		if got := r.units(in); got != want {
 			t.Errorf("%q: %q, want %q", in, got, want)
+		}
+	}
+}
+
+// Figures that a rule or a check gives in both units are read in one: to convert
+// what is in °C beside them made "36 to 40 °F (2.2 to 39.9 °F)".
+func TestFiguresInBothUnits(t *testing.T) {
+	for in, want := range map[string][2]string{
+		"Drinks belong at 36 to 40 °F (2.2 to 4.4 °C).":                  {"Drinks belong at 2.2 to 4.4 °C.", "Drinks belong at 36 to 40 °F."},
+		"Entre 36 y 40 °F (2.2 y 4.4 °C)":                                {"Entre 2.2 y 4.4 °C", "Entre 36 y 40 °F"},
+		"3-501.16: 41 °F (5 °C) or below; never passed 70 °F (21 °C)":    {"3-501.16: 5 °C or below; never passed 21 °C", "3-501.16: 41 °F or below; never passed 70 °F"},
+		"Within 2 °F (1 K)":                                              {"Within 1 K", "Within 2 °F"},
+		"It has been over 21 °C. Cool it (quickly) to 5 °C (the limit).": {"It has been over 21 °C. Cool it (quickly) to 5 °C (the limit).", "It has been over 70 °F. Cool it (quickly) to 41 °F (the limit)."},
+	} {
+		for i, p := range []*Person{{}, {Fahrenheit: true}} {
+			if got := (reader{p: p}).units(in); got != want[i] {
+				t.Errorf("%q: %q, want %q", in, got, want[i])
+			}
+		}
+	}
+	// What a tech is told at the machine is in the unit they read.
+	said := []string{visit.Advise(visit.Product{Kind: fleet.Dairy}).Rule}
+	warm := quantity.Celsius(15)
+	said = append(said, visit.Advise(visit.Product{Kind: fleet.SealedBeverage, Limits: fleet.SealedBeverage.Limits(), Measured: &warm}).Why)
+	for _, c := range visit.Checks() {
+		said = append(said, c.Do...)
+		for _, a := range c.Answers {
+			said = append(said, a.Text, a.Then)
+		}
+	}
+	for _, language := range []string{"en", "es"} {
+		for wrong, p := range map[string]*Person{"°F": {Language: language}, "°C": {Language: language, Fahrenheit: true}} {
+			for _, s := range said {
+				if got := ownTemplates().Voice(p).Sentence(s); strings.Contains(got, wrong) {
+					t.Errorf("%s: %s", language, got)
+				}
+			}
 		}
 	}
 }

@@ -200,15 +200,19 @@ var (
 	digits    = regexp.MustCompile(`\d+`)
 	inUTC     = regexp.MustCompile(`\d\d:\d\d UTC`)
 	inCelsius = regexp.MustCompile(`([-−]?\d+(?:\.\d+)?) °C`)
+	// bothUnits is a published figure in both units, the one it was published in first.
+	bothUnits = regexp.MustCompile(`((?:[\d.]+ \pL+ )?[\d.]+ °F) \(((?:[\d.]+ \pL+ )?[\d.]+ (?:°C|K))\)`)
 	perKelvin = regexp.MustCompile(`(\d) K/h (per|por) K\b`) // a rate over a difference: the number is the same in °F
 	inKelvin  = regexp.MustCompile(`(\d+(?:\.\d+)?)((?: ± \d+(?:\.\d+)?)?) K\b`)
 )
 
-// units rewrites temperatures in a sentence for somebody who reads °F.
+// units rewrites temperatures in a sentence for somebody who reads °F. Of a figure
+// given in both units it leaves the one that is read.
 func (r reader) units(s string) string {
 	if !r.p.Fahrenheit {
-		return s
+		return bothUnits.ReplaceAllString(s, "$2")
 	}
+	s = bothUnits.ReplaceAllString(s, "$1")
 	s = inCelsius.ReplaceAllStringFunc(s, func(m string) string {
 		text := inCelsius.FindStringSubmatch(m)[1]
 		v, _ := strconv.ParseFloat(strings.Replace(text, "−", "-", 1), 64)

@@ -42,7 +42,7 @@ type Advice struct {
 }
 
 const (
-	ruleTCS     = "FDA Food Code 3-501.16 (5 °C, 41 °F or below) and 3-501.19 (4 h, or 6 h where it never passed 21 °C, 70 °F)"
+	ruleTCS     = "FDA Food Code 3-501.16: 41 °F (5 °C) or below; and 3-501.19: 4 h, or 6 h where it never passed 70 °F (21 °C)"
 	ruleQuality = "quality only; sealed beverages are not under time and temperature control"
 )
 
