@@ -58,7 +58,7 @@ type checkView struct {
 
 type productView struct {
 	Key, Alert, Post, Unit, Degree, Measured string
-	Decision, Why, Until, Rule               string
+	Seen, Decision, Why, Until, Rule         string
 }
 
 type choice struct {
@@ -216,6 +216,7 @@ func (b *Board) product(ctx context.Context, c *caller, a *alerts.Alert, m *flee
 	model, heard := b.models.View(m.ID)
 	if heard && model.HasProduct {
 		p.Believed = &model.ProductTemperature
+		out.Seen = c.seen(a, m, model)
 	}
 	if alerts.HasFoodClock(m.Product) {
 		clock := alerts.FoodClock{Limit: m.Limits.Warm}
@@ -244,6 +245,20 @@ func (b *Board) product(ctx context.Context, c *caller, a *alerts.Alert, m *flee
 		out.Until = c.moment(at, c.tech.Location())
 	}
 	return advice.Decision, out
+}
+
+// seen says how warm the product is by the sensors, beside its limit; "" where a
+// sensor lies.
+func (c *caller) seen(a *alerts.Alert, m *fleet.Machine, v detect.View) string {
+	if a.Fault == fault.SensorFault {
+		return ""
+	}
+	limit := m.Limits.Warm
+	if v.ProductTemperature < m.Limits.Cold {
+		limit = m.Limits.Cold
+	}
+	how := either(liveOf(v, c.now).Known, "product-now", "product-heard")
+	return c.say(how, "Temperature", c.reader.temperature(v.ProductTemperature), "Limit", c.reader.temperature(limit), "At", c.moment(v.LastHeard.Time(), c.tech.Location()))
 }
 
 // before are the earlier visits to the machine, and whether the last repair came

@@ -239,6 +239,27 @@ func TestStopIsOneRequest(t *testing.T) {
 	}
 }
 
+// The number that decides about the product stands on the page before anybody has
+// measured it: with the limit, in the tech's unit, and with its age where the
+// machine is silent.
+func TestStopSaysHowWarmTheProductIs(t *testing.T) {
+	w, r, b := onDuty(t)
+	page := func() string {
+		path, _ := firstStop(t, r, b)
+		return strings.ReplaceAll(get(t, b, path).Body.String(), nb, " ")
+	}
+	job := r.Day().Plan.Routes[0].Visits[0].Stop.Jobs[0]
+	v := w.views[job.Machine]
+	v.LastHeard = collector.MillisOf(w.now)
+	w.views[job.Machine] = v
+	m, _ := w.fleet.Machine(job.Machine)
+	has(t, page(), "By the sensors about "+strings.ReplaceAll(metric.temperature(v.ProductTemperature), nb, " ")+" now; its limit is "+strings.ReplaceAll(metric.temperature(m.Limits.Warm), nb, " ")+".")
+	r.roster.Techs[0].Fahrenheit = true
+	v.LastHeard = collector.MillisOf(w.now.Add(-3 * time.Hour))
+	w.views[job.Machine] = v
+	has(t, page(), "By the sensors about "+strings.ReplaceAll(imperial.temperature(v.ProductTemperature), nb, " ")+" when it was heard last, 4:05 am;")
+}
+
 // What is taken for granted of a tech who reports nothing is said to everybody.
 func TestSilenceIsSaid(t *testing.T) {
 	w, r, b := onDuty(t)
