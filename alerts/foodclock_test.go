@@ -114,7 +114,7 @@ func TestRuleClockIsShownAndCounted(t *testing.T) {
 	if a := q.Alert("A-F-000001"); a == nil || a.State != ReturnedUnacked || !a.Latched {
 		t.Fatalf("the alert of food to be discarded is %+v", a)
 	}
-	says(t, q, "A-F-000001", "back to normal", "discard by the 4 h and the 6 h rule", "not:away")
+	says(t, q, "A-F-000001", "back to normal", "discard by the 4 h and the 6 h rule", "not:drive")
 	if _, err := q.Do("A-F-000001", Order{Verb: Acknowledge, By: Actor{Tech, "ana"}, At: mins(510)}); err != nil {
 		t.Fatal(err)
 	}

@@ -77,7 +77,7 @@ func TestOneLineSaysWhatIsAtStake(t *testing.T) {
 	f := finding(fault.CompressorNotStarting, .95, 3*time.Hour)
 	f.LimitEarly = 0
 	got := NewRules().Assess(f, &fleet.Machine{Product: fleet.Dairy, LoadValue: 420}, t0).Why
-	if want := "$420 of dairy, 3 h left, 50 min away"; got != want {
+	if want := "$420 of dairy, 3 h left, 50 min drive"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 }

@@ -146,7 +146,7 @@ func TestReportLine(t *testing.T) {
 		`"fault":"evaporator-fan-stopped","probability":0.94,"candidates":[{"fault":"evaporator-fan-stopped","probability":0.94},` +
 		`{"fault":"coil-iced","probability":0.05}],"priority":"high","product_temperature":null,"limit_at":"2026-07-01T17:00:00Z",` +
 		`"evidence":["fan 0.0 A"],"limit_early":"2026-07-01T16:00:00Z","limit_late":"2026-07-01T18:30:00Z","seq":0,` +
-		`"why":"about $450 of drinks, 5 h left, 50 min away"}`
+		`"why":"about $450 of drinks, 5 h left, 50 min drive"}`
 	if string(b) != want {
 		t.Errorf("got\n%s\nwant\n%s", b, want)
 	}

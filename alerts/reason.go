@@ -177,7 +177,7 @@ func (f Facts) String() string {
 	if f.Standing == Ended {
 		return strings.Join(parts, ", ")
 	}
-	parts = append(parts, Span(f.Travel)+" away")
+	parts = append(parts, Span(f.Travel)+" drive")
 	switch {
 	case f.Sick >= 0.8:
 	case f.Fault == fault.Silent:

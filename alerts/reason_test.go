@@ -42,7 +42,7 @@ func TestReasonStaysTrue(t *testing.T) {
 	says(t, q, "A-F-000001", "not in danger", "not:over its limit")
 	q.Apply(next(g, mins(410), detect.Cleared))
 	q.Advance(mins(500))
-	says(t, q, "A-F-000001", "back to normal", "not:left", "not:away")
+	says(t, q, "A-F-000001", "back to normal", "not:left", "not:drive")
 }
 
 // TestMeasuredCountsBeforeForecast: the forecast has the product over its limit as it

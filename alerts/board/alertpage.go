@@ -28,7 +28,7 @@ func acted(r Reader, a *alerts.Alert, now time.Time, loc *time.Location) string 
 	switch a.State {
 	case alerts.Acknowledged:
 		if a.Watched() {
-			return "repaired by " + a.RepairedBy + " " + r.moment(a.RepairedAt.Time(), now, loc) + "; the sensors are watched: if they still show it, it asks for somebody again by " + r.moment(a.WatchedUntil.Time(), now, loc)
+			return "repaired by " + a.RepairedBy + " " + r.moment(a.RepairedAt.Time(), now, loc) + "; the sensors must show it by " + r.moment(a.WatchedUntil.Time(), now, loc)
 		}
 		return "taken by " + cmp.Or(a.AcknowledgedBy, "somebody") + ", " + r.moment(a.AcknowledgedAt.Time(), now, loc)
 	case alerts.Shelved:
@@ -122,7 +122,7 @@ func (b *Board) alertsData(_ context.Context, r Reader) (any, error) {
 	groups := []alertGroup{
 		{Title: "Waiting for somebody", Note: "Take an alert to say that you deal with it."},
 		{Title: "Taken", Note: "Somebody deals with it; the machine returns it to normal."},
-		{Title: "Repaired, and watched", Note: "The sensors must show it too. What they still see when the time is over asks for somebody again."},
+		{Title: "Repaired, and watched", Note: "The sensors must show it too; a machine they still see in trouble when the time is over asks for somebody again."},
 		{Title: "Put aside", Note: "Shelved, suppressed by design, or out of service."},
 	}
 	for i := range open {

@@ -75,7 +75,7 @@ func (b *Board) verdictData(_ context.Context, r Reader, id string) (any, error)
 	case !heard:
 		out.Says = "Nothing was heard of this machine yet. Check that its gateway publishes to its topic."
 	case out.Quiet:
-		out.Says = "Nothing is wrong that the readings show: well with " + probability(v.WellProbability) + "."
+		out.Says = "Nothing is wrong that its readings show; " + probability(v.WellProbability) + " sure that it is well."
 	}
 	out.Figures = b.figures(m, s, v, heard, r, now)
 	return out, nil

@@ -20,8 +20,8 @@ func TestRepairedIsWatched(t *testing.T) {
 	a.RepairedBy, a.RepairedAt, a.WatchedUntil = "Ben Okoro", at(0), at(8*time.Hour)
 	take := "/take/" + b.links.Token(notify.Grant{Alert: a.ID, Person: "ben", Until: w.now.Add(time.Hour).Unix()})
 	for path, want := range map[string][]string{
-		"/alerts":            {"Repaired, and watched", "repaired by Ben Okoro ", "the sensors are watched: if they still show it, it asks for somebody again by "},
-		"/alerts/" + a.ID:    {"repaired by Ben Okoro ", "the sensors are watched", "“repaired”"},
+		"/alerts":            {"Repaired, and watched", "repaired by Ben Okoro ", "; the sensors must show it by ", "asks for somebody again"},
+		"/alerts/" + a.ID:    {"repaired by Ben Okoro ", "the sensors must show it by ", "“repaired”"},
 		take:                 {"Repaired by Ben Okoro", "if they still show it, it asks for somebody again by "},
 		"/machines/cab-0403": {"repaired by Ben Okoro"},
 	} {

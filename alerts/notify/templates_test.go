@@ -252,7 +252,7 @@ func TestSpanishMessage(t *testing.T) {
 			t.Errorf("%q is not in\n%s", want, text)
 		}
 	}
-	for _, english := range []string{"left", "away", "sure", "Unplug", "Details", " of ", "°C"} {
+	for _, english := range []string{"left", "drive", "sure", "Unplug", "Details", " of ", "°C"} {
 		if strings.Contains(strings.Split(text, "Observado:")[0], english) {
 			t.Errorf("%q is in a Spanish message:\n%s", english, text)
 		}
