@@ -130,7 +130,7 @@ func (b *Board) dispatchData(_ context.Context, r Reader) (any, error) {
 	for _, l := range day.LeftOut {
 		out.Out = append(out.Out, outView{Name: l.Stop.Name, URL: siteURL(l.Stop.ID), Reason: l.Reason, Jobs: b.jobViews(r, l.Stop)})
 	}
-	out.Map = mapOf(day)
+	out.Map = mapOf(day, r.Fahrenheit)
 	return out, nil
 }
 

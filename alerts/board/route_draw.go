@@ -93,7 +93,7 @@ type mapMark struct {
 
 // mapOf lays the day out. Longitude is shortened by the cosine of the middle
 // latitude (equirectangular projection): right to a per cent over a region.
-func mapOf(day *route.Day) routeMap {
+func mapOf(day *route.Day, miles bool) routeMap {
 	const width, margin = 640.0, 34.0
 	var all []route.Point
 	for i := range day.Roster.Techs {
@@ -158,10 +158,13 @@ func mapOf(day *route.Day) routeMap {
 		}
 		out.Lines = append(out.Lines, mapLine{points, "way way" + strconv.Itoa(i%4)})
 	}
-	const kilometre = 360 / (2 * math.Pi * 6371.0088) // degrees of latitude
-	for _, km := range []float64{100, 50, 20, 10, 5, 2, 1, 0.5, 0.2} {
-		if l := km * kilometre * unit; l <= width/4 {
-			out.ScaleX, out.Scale = f(margin+l), strconv.FormatFloat(km, 'f', -1, 64)+" km"
+	measure, name := 360/(2*math.Pi*6371.0088), " km" // degrees of latitude
+	if miles {
+		measure, name = measure*1.609344, " mi"
+	}
+	for _, n := range []float64{100, 50, 20, 10, 5, 2, 1, 0.5, 0.2} {
+		if l := n * measure * unit; l <= width/4 {
+			out.ScaleX, out.Scale = f(margin+l), strconv.FormatFloat(n, 'f', -1, 64)+name
 			break
 		}
 	}

@@ -2,12 +2,15 @@ package board
 
 import (
 	"context"
+	"fmt"
 	"maps"
+	"math"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -161,6 +164,35 @@ func TestGoldenRoutePages(t *testing.T) {
 }
 
 // What cannot be done is said, and changes nothing.
+// Who reads distances in miles finds them at the scale of the map too.
+func TestMapScaleInMiles(t *testing.T) {
+	_, r, _ := onDuty(t)
+	day := r.Day()
+	metric, imperial := mapOf(day, false), mapOf(day, true)
+	length := func(m routeMap) (pixels, n float64, unit string) {
+		t.Helper()
+		if _, err := fmt.Sscanf(m.Scale, "%g %s", &n, &unit); err != nil {
+			t.Fatalf("%q: %v", m.Scale, err)
+		}
+		x, err := strconv.ParseFloat(m.ScaleX, 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return x - 34, n, unit
+	}
+	km, n, unit := length(metric)
+	if unit != "km" {
+		t.Fatalf("%q", metric.Scale)
+	}
+	mi, m, unit := length(imperial)
+	if unit != "mi" {
+		t.Fatalf("%q", imperial.Scale)
+	}
+	if ratio := (mi / m) / (km / n); math.Abs(ratio-1.609344) > 0.01 { // international mile, exact
+		t.Errorf("a mile is drawn as %.3f km", ratio)
+	}
+}
+
 func TestReportsThatDoNotFollow(t *testing.T) {
 	_, r, b := onDuty(t)
 	first := r.Day().Plan.Routes[0].Visits[0].Stop.ID
