@@ -163,7 +163,6 @@ func TestGoldenRoutePages(t *testing.T) {
 	}
 }
 
-// What cannot be done is said, and changes nothing.
 // Who reads distances in miles finds them at the scale of the map too.
 func TestMapScaleInMiles(t *testing.T) {
 	_, r, _ := onDuty(t)
@@ -193,6 +192,7 @@ func TestMapScaleInMiles(t *testing.T) {
 	}
 }
 
+// What cannot be done is said, and changes nothing.
 func TestReportsThatDoNotFollow(t *testing.T) {
 	_, r, b := onDuty(t)
 	first := r.Day().Plan.Routes[0].Visits[0].Stop.ID
