@@ -104,7 +104,7 @@ func (c *Client) Run(ctx context.Context) error {
 			backOff = c.o.MinBackOff
 		}
 		wait := backOff/2 + rand.N(backOff/2+1)
-		c.o.Logger.Warn().Err(err).Str("broker", c.o.Broker).Dur("next_try_in", wait).Msg("no connection to the broker")
+		c.o.Logger.Warn().Err(err).Str("broker", c.o.Broker).Str("next_try_in", wait.Round(time.Millisecond).String()).Msg("no connection to the broker")
 		timer := time.NewTimer(wait)
 		select {
 		case <-timer.C:

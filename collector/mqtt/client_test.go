@@ -2,7 +2,9 @@ package mqtt_test
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
+	"net"
 	"testing"
 	"time"
 
@@ -244,6 +246,44 @@ func TestPublishWaitsForTheBroker(t *testing.T) {
 	await(t, "disconnected", func() bool { return !c.State().Connected })
 	if err := c.Publish(ctx, "cabinets/oakmill/cab-1/readings", 1, false, nil); err == nil {
 		t.Error("Publish without a connection gives no error")
+	}
+}
+
+// lines gives a test what is logged, a line at a time.
+type lines chan string
+
+func (l lines) Write(p []byte) (int, error) {
+	select {
+	case l <- string(p):
+	default:
+	}
+	return len(p), nil
+}
+
+// The wait until the next attempt is logged with its unit.
+func TestNextTryIsSaidWithItsUnit(t *testing.T) {
+	free, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	address := free.Addr().String()
+	free.Close()
+	o, said := clientOptions("tcp://"+address, func(m intake.Message) { m.Ack() }), make(lines, 1)
+	o.Logger = zerolog.New(said)
+	startClient(t, o)
+	select {
+	case line := <-said:
+		var entry struct {
+			Next string `json:"next_try_in"`
+		}
+		if err := json.Unmarshal([]byte(line), &entry); err != nil {
+			t.Fatalf("%v: %s", err, line)
+		}
+		if d, err := time.ParseDuration(entry.Next); err != nil || d <= 0 || d > o.MaxBackOff {
+			t.Errorf("next try in %q", entry.Next)
+		}
+	case <-time.After(patience):
+		t.Fatal("nothing was logged")
 	}
 }
 
