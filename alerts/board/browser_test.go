@@ -182,7 +182,7 @@ func TestScreensInABrowser(t *testing.T) {
 	for i, m := range []string{"cab-0500", "cab-1200", "cab-2100"} {
 		big.hurt(m, []fault.Fault{fault.EvaporatorFanStopped, fault.CompressorNotStarting, fault.CompressorWeak}[i], 0.9, time.Duration(i+1)*3*time.Hour, 5, 2, 1)
 	}
-	hurt.health = []Degraded{{"e-mail", "The mail server refuses connections; alerts wait in the outbox and are tried again every minute.", fixedNow.Add(-30 * time.Minute)}}
+	hurt.health = []Degraded{{Part: "e-mail", Text: "The mail server refuses connections; alerts wait in the outbox and are tried again every minute.", Since: fixedNow.Add(-30 * time.Minute)}}
 	for _, w := range []struct {
 		name  string
 		world *world

@@ -75,7 +75,7 @@ func TestGoldenPages(t *testing.T) {
 	hurt.open = hurt.open[:len(hurt.open)-3]
 	site := &hurt.open[len(hurt.open)-1]
 	site.Cause, site.Machine, site.Members = alerts.SitePower, "", members
-	hurt.health = []Degraded{{"e-mail", "The mail server refuses connections; alerts wait in the outbox.", fixedNow.Add(-30 * time.Minute)}}
+	hurt.health = []Degraded{{Part: "e-mail", Text: "The mail server refuses connections; alerts wait in the outbox.", Since: fixedNow.Add(-30 * time.Minute)}}
 	hurt.speed = 60
 	for name, c := range map[string]struct {
 		world  *world
@@ -153,7 +153,7 @@ func TestHostileNamesAreEscaped(t *testing.T) {
 	w.open = []alerts.Alert{{ID: evil, Machine: evil, Site: evil, Why: evil, State: alerts.Shelved, Reason: evil, Active: true, ShelvedUntil: at.Add(time.Hour),
 		Members: []alerts.Member{{Finding: evil, Machine: evil}}}}
 	w.plans[evil] = Arrival{Who: evil, At: w.now.Add(time.Hour)}
-	w.health = []Degraded{{evil, evil, w.now}}
+	w.health = []Degraded{{Part: evil, Text: evil, Since: w.now}}
 	b := w.board(t)
 	for _, path := range []string{"/", machineURL(evil), "/alerts", alertURL(evil), "/sites/unlisted", "/find?q=" + "%22%3E%3Cscript%3E", "/reader?next=" + "javascript:alert(1)"} {
 		got := get(t, b, path, "Cookie", `coilward_reader=name=%22%3E%3Cscript%3Ealert(1)`)
@@ -231,6 +231,23 @@ func TestRulerAfterAForecastThatWasTooDark(t *testing.T) {
 	for _, wrong := range []string{"under a minute", "between", `class="tick"`, "past its limit"} {
 		if strings.Contains(line, wrong) {
 			t.Errorf("the line says %q: %s", wrong, textOf(line))
+		}
+	}
+}
+
+// Where no reading comes in, that nothing is seen does not mean that all is well.
+func TestQuietIsNotClaimedBlindly(t *testing.T) {
+	w := newWorld(t, 12, 6)
+	quiet := textOf(get(t, w.board(t), "/").Body.String())
+	has(t, quiet, "All quiet", "Nobody has to drive")
+	w.health = []Degraded{{Part: "e-mail", Text: "The mail server refuses connections."}}
+	has(t, textOf(get(t, w.board(t), "/").Body.String()), "All quiet")
+	w.health = append(w.health, Degraded{Part: "broker", Text: "Not connected: nothing new comes in.", Blind: true})
+	blind := textOf(get(t, w.board(t), "/").Body.String())
+	has(t, blind, "No news", "not known: see above", "None was in trouble when it was heard last")
+	for _, claim := range []string{"All quiet", "Nobody has to drive"} {
+		if strings.Contains(blind, claim) {
+			t.Errorf("without readings the board claims %q", claim)
 		}
 	}
 }

@@ -19,6 +19,7 @@ type ruler struct {
 	Holding  []rulerLine // in trouble, but the product holds for now
 	Machines int
 	Silent   int // in the fleet file, never heard
+	Blind    bool
 }
 
 // tick is a mark of the ruler's edge.
@@ -98,6 +99,9 @@ func per(share float64) string {
 func (b *Board) rulerData(_ context.Context, r Reader) (any, error) {
 	p := b.look()
 	out := ruler{Ticks: rulerTicks(), Machines: p.machines, Silent: p.machines - p.heard}
+	for _, d := range b.health() {
+		out.Blind = out.Blind || d.Blind
+	}
 	for _, l := range p.trouble {
 		row := b.rulerLine(r, p.now, l)
 		if l.past || !l.limit.IsZero() && l.limit.Sub(p.now) <= rulerReach {

@@ -37,6 +37,7 @@ type Degraded struct {
 	Part  string    // "broker", "history", "e-mail"
 	Text  string    // what does not work, what it means, what to do
 	Since time.Time // pipeline time; zero unknown
+	Blind bool      // new readings do not reach the screens, so no news is not good news
 }
 
 // Arrival is when somebody is planned to be at a machine, is there, or was.

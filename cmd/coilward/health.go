@@ -80,16 +80,20 @@ func (d *daemon) readyz(w http.ResponseWriter, _ *http.Request) {
 func (d *daemon) degraded() []board.Degraded {
 	var out []board.Degraded
 	if !d.recovered.Load() {
-		out = append(out, board.Degraded{Part: "models", Text: "Models are being worked out from the history; what is shown is not up to date yet."})
+		out = append(out, board.Degraded{Part: "models", Blind: true, Text: "Models are being worked out from the history; what is shown is not up to date yet."})
 	}
 	if d.client != nil {
 		if s := d.client.State(); !s.Connected {
-			out = append(out, board.Degraded{Part: "broker", Since: s.Since,
+			out = append(out, board.Degraded{Part: "broker", Since: s.Since, Blind: true,
 				Text: fmt.Sprintf("Not connected to %s: nothing new comes in. %s", s.Broker, s.Err)})
 		}
 	}
 	if err := d.intake.Degraded(); err != nil {
-		out = append(out, board.Degraded{Part: "history", Text: "Readings cannot be stored; the broker keeps them. " + err.Error()})
+		keeps := "the broker keeps them"
+		if d.client == nil {
+			keeps = "machines keep them, and send them again"
+		}
+		out = append(out, board.Degraded{Part: "history", Blind: true, Text: "Readings cannot be stored; " + keeps + ". " + err.Error()})
 	}
 	if err := d.failing.Load(); err != nil {
 		out = append(out, board.Degraded{Part: "alerts", Text: "Findings cannot be kept, so nobody is told. " + (*err).Error()})
