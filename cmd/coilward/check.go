@@ -38,12 +38,14 @@ func (c *checkCommand) run(ctx context.Context, s *streams) int {
 	name, data := c.Fleet, ""
 	if c.Config != "" {
 		conf, err := readConfig(c.Config)
-		if err == nil {
-			if name == "" {
+		if conf != nil {
+			if _, missing := os.Stat(conf.FleetFile); name == "" && (err == nil || missing == nil) {
 				name = conf.FleetFile
 			}
-			data = conf.DataDir
-			err = conf.checkFiles(c.Config)
+			if err == nil {
+				data = conf.DataDir
+			}
+			err = errors.Join(err, conf.checkFiles(c.Config))
 		}
 		if err != nil {
 			problem(err)
@@ -53,7 +55,7 @@ func (c *checkCommand) run(ctx context.Context, s *streams) int {
 	}
 	if name != "" {
 		if text, err := os.ReadFile(name); err != nil {
-			problem(fmt.Errorf("the fleet file cannot be read: %w", err))
+			problem(fmt.Errorf("the fleet file cannot be read: %w; write one, as in fleet.example.yaml, or name another with fleet_file or --fleet", err))
 		} else if f, err := fleet.Parse(name, text); err != nil {
 			problem(err)
 		} else {

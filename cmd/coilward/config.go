@@ -128,26 +128,21 @@ func readConfig(name string) (*config, error) {
 	return parseConfig(name, data)
 }
 
+// parseConfig returns the configuration with its problems where at least its form is
+// YAML, for whoever looks for more of them.
 func parseConfig(name string, data []byte) (*config, error) {
 	c := defaults()
-	var present map[string]any
-	if err := yaml.Unmarshal(data, &present); err != nil {
+	text, err := readText(data, &c)
+	if err != nil {
 		return nil, yamlProblem(name, err)
 	}
-	if err := yaml.UnmarshalWithOptions(data, &c, yaml.Strict()); err != nil {
-		return nil, yamlProblem(name, err)
-	}
-	_, c.hasBroker = present["embedded_broker"]
-	if _, external := present["mqtt"]; !external {
-		c.hasBroker = true
-	} else if c.MQTT.Broker == "" {
-		return nil, fmt.Errorf("%s: mqtt needs broker, such as tls://broker.example:8883; or leave the section out to use the embedded broker alone", name)
+	c.hasBroker = text.has("embedded_broker") || !text.has("mqtt")
+	var missing error
+	if text.has("mqtt") && c.MQTT.Broker == "" {
+		missing = errors.New("mqtt needs broker, such as tls://broker.example:8883; or leave the section out to use the embedded broker alone")
 	}
 	c.resolve(filepath.Dir(name))
-	if err := c.Validate(); err != nil {
-		return nil, named(name, err)
-	}
-	return &c, nil
+	return &c, text.told(name, errors.Join(missing, c.Validate()))
 }
 
 // yamlProblem puts the place before what the parser says.

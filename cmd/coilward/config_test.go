@@ -42,7 +42,7 @@ func TestConfig(t *testing.T) {
 		t.Errorf("fleet file %s is not beside the configuration", c.FleetFile)
 	}
 	for text, want := range map[string]string{
-		"board:\n  listne: x\n":                    `coilward.yaml:2: unknown field "listne"`,
+		"board:\n  listne: x\n":                    `coilward.yaml:2: board: unknown key "listne"; the keys here are listen, base_url`,
 		"board: [\n":                               "coilward.yaml:",
 		"mqtt: {client_id: x}\n":                   "mqtt needs broker",
 		"board: {listen: 0.0.0.0:8080}\n":          "board has no accounts yet",
@@ -56,5 +56,55 @@ func TestConfig(t *testing.T) {
 		if _, err := parseConfig(name, []byte(text)); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: %v, want %q", text, err, want)
 		}
+	}
+}
+
+// Everything that is wrong is told at once, with the line it stands on, and the rest
+// is read all the same.
+func TestEveryProblemOfAConfig(t *testing.T) {
+	c, err := parseConfig("c.yaml", []byte(`data_dir: here
+board:
+  listen: 0.0.0.0:8080
+  colour: red
+mqtt:
+  broker: tpc://broker.example:1883
+  keep_alive: 30
+  queue: many
+route:
+  max_overtime: soon
+  techs:
+    - {id: mara, start: {latitude: 40.4, longitude: -80}, time_zone: America/New_York, shift: {mon-fri: "06:00-14:30"}}
+    - id: ines
+      start: {latitude: 40.4, longitude: -80}
+      time_zone: America/New_York
+      shift: {sat: "25:00-26:00"}
+travel:
+log: loud
+history: {retain_days: -4}
+`))
+	if err == nil || c == nil || c.DataDir != "here" {
+		t.Fatalf("%+v, %v", c, err)
+	}
+	want := []string{
+		`c.yaml:3: board: listen: `,
+		`c.yaml:4: board: unknown key "colour"; the keys here are listen, base_url`,
+		`c.yaml:6: mqtt: broker "tpc://broker.example:1883": unknown scheme "tpc"`,
+		`c.yaml:7: mqtt: keep_alive: "30" is no time with its unit; write 30s, 5m or 1h30m`,
+		`c.yaml:8: mqtt: queue: "many" is no whole number`,
+		`c.yaml:10: route: max_overtime: "soon" is no time with its unit`,
+		`c.yaml:16: route: tech "ines": shift: "25:00-26:00"`,
+		`c.yaml:18: log: want keys and values here, not "loud"`,
+		`c.yaml:19: history: retain_days -4 must not be negative`,
+	}
+	got := strings.Split(err.Error(), "\n")
+	for i := range max(len(got), len(want)) {
+		if i >= len(got) || i >= len(want) || !strings.HasPrefix(got[i], want[i]) {
+			t.Fatalf("line %d\n%s\nwant\n%s", i, strings.Join(got, "\n"), strings.Join(want, "\n"))
+		}
+	}
+	// Aliases, and sections of comments alone, are read as YAML means them.
+	c, err = parseConfig("c.yaml", []byte("metrics: {listen: &here 127.0.0.1:9417}\nboard: {listen: *here}\nmqtt:\n  # broker: x\nhistory: &h {retain_days: 3}\n"))
+	if c == nil || c.Board.Listen != "127.0.0.1:9417" || c.History.RetainDays != 3 || c.History.SummaryDays != 3*365 {
+		t.Errorf("%+v, %v", c, err)
 	}
 }
