@@ -103,8 +103,8 @@ history: {retain_days: -4}
 		}
 	}
 	// Aliases, and sections of comments alone, are read as YAML means them.
-	c, err = parseConfig("c.yaml", []byte("metrics: {listen: &here 127.0.0.1:9417}\nboard: {listen: *here}\nmqtt:\n  # broker: x\nhistory: &h {retain_days: 3}\n"))
-	if c == nil || c.Board.Listen != "127.0.0.1:9417" || c.History.RetainDays != 3 || c.History.SummaryDays != 3*365 {
+	c, err = parseConfig("c.yaml", []byte("metrics:\n  listen: &here 127.0.0.1:9417\nboard:\n  listen: *here\nembedded_broker:\n  # listen: x\nhistory: &h\n  retain_days: 3\n"))
+	if c == nil || c.Board.Listen != "127.0.0.1:9417" || c.History.RetainDays != 3 || c.History.SummaryDays != 3*365 || !c.hasBroker || err != nil {
 		t.Errorf("%+v, %v", c, err)
 	}
 }
