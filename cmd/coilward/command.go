@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"strings"
 
 	"github.com/alecthomas/kong"
 
@@ -67,10 +68,13 @@ func run(ctx context.Context, args []string, s *streams) (status int) {
 	}()
 	k, err := parser.Parse(args)
 	if err != nil {
-		fmt.Fprintf(s.err, "coilward: %v\n", err)
 		var p *kong.ParseError
-		if errors.As(err, &p) && p.Context != nil {
-			fmt.Fprintf(s.err, "try: coilward %s --help\n", p.Context.Command())
+		if known := errors.As(err, &p) && p.Context != nil; known && len(args) == 0 { // whoever only types the name asks what there is
+			parser.Stdout = s.err
+			_ = p.Context.PrintUsage(false)
+			return statusUsage
+		} else if fmt.Fprintf(s.err, "coilward: %v\n", err); known {
+			fmt.Fprintf(s.err, "try: %s --help\n", strings.Join(strings.Fields("coilward "+p.Context.Command()), " "))
 		}
 		return statusUsage
 	}
