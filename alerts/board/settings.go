@@ -132,6 +132,7 @@ type settingRow struct {
 	ID                               string
 	Value                            string // laid over the file here, or as typed
 	Inherited                        string
+	InheritedWords                   string // the same, with its unit
 	From                             string
 	Nearer                           string
 	Example                          string
@@ -166,7 +167,7 @@ func (b *Board) settingsData(r Reader, at, draftID string, typed url.Values, pro
 		scope = s
 	}
 	state := effect.All
-	out := settingsView{At: scope.String(), Title: b.scopeTitle(file, scope), Problems: problems}
+	out := settingsView{At: scope.String(), Title: b.scopeTitle(file, scope), Problems: r.settingProblems(problems, scope, file.Len())}
 	if d, ok := b.drafts.find(draftID); ok {
 		state = d.State
 		out.Draft, out.DraftURL = d.ID, "/settings/draft/"+d.ID
@@ -203,12 +204,13 @@ func (b *Board) settingsData(r Reader, at, draftID string, typed url.Values, pro
 		if x.Inherited == "" {
 			x.Inherited = r.shown(row, settings.BuiltIn(of, trade, raiseAt))
 		}
+		x.InheritedWords = r.settingWords(row, cmp.Or(given.Inherited, settings.BuiltIn(of, trade, raiseAt)))
 		if given.Nearer > 0 {
 			x.Nearer = count(given.Nearer, "machine has its own", "machines have their own")
 		}
 		if typed != nil {
 			x.Value = typed.Get(row.Key)
-			x.Bad = slices.ContainsFunc(problems, func(p string) bool { return strings.Contains(p, keyWords(row.Key)) })
+			x.Bad = x.Value != r.shown(row, given.Here) && slices.ContainsFunc(problems, func(p string) bool { return concerns(p, row) })
 		}
 		if row.Field == fleet.FieldAtLeast || row.Field == fleet.FieldAtMost {
 			x.Words = []string{"low", "medium", "high", "critical"}

@@ -2,6 +2,7 @@ package board
 
 import (
 	"context"
+	"fmt"
 	"net/http"
 	"strconv"
 	"strings"
@@ -76,6 +77,8 @@ func (b *Board) draftData(r Reader, d draft, why string, problems []string) draf
 			switch n := len(a.Machines); {
 			case n == 1:
 				line.About = a.Machines[0]
+			case n == file.Len():
+				line.About = "All " + count(n, "machine", "machines")
 			case n > 1:
 				line.About = count(n, "machine", "machines") + ", among them " + a.Machines[0]
 			}
@@ -83,7 +86,7 @@ func (b *Board) draftData(r Reader, d draft, why string, problems []string) draf
 		}
 	}
 	least, most := trade.Reach()
-	out.Reach = number(least, 1) + " to " + number(most, 1)
+	out.Reach = fmt.Sprintf("%.2g to %.2g", least, most)
 	touched := map[string]bool{}
 	for _, c := range fleet.Diff(effect.All, d.State) {
 		for m := range file.All {
@@ -156,10 +159,12 @@ func (b *Board) changeLines(r Reader, file *fleet.Fleet, ds []fleet.Difference, 
 // settingWords writes a value with its unit.
 func (r Reader) settingWords(row *fleet.Setting, value string) string {
 	text := r.shown(row, value)
-	if _, err := strconv.ParseFloat(text, 64); err != nil {
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil {
 		return text // "none" has no unit
 	}
 	if unit := r.settingUnit(row); unit == "°C" || unit == "°F" || unit == "K" {
+		text = strconv.FormatFloat(roundTo(v, 100), 'g', -1, 64) // what was typed in the other unit has many digits
 		text = strings.Replace(text, "-", minus, 1) + nb + unit
 	} else if unit != "" {
 		text += " " + unit
@@ -213,6 +218,7 @@ type versionsView struct {
 type versionView struct {
 	Number                int
 	When, Who, Why, Phase string
+	Stands                string // what comes of it by itself, and when
 	Changes               []changeLine
 	Post                  string
 	CanUndo, CanConfirm   bool
@@ -241,8 +247,11 @@ func (b *Board) versionsData(ctx context.Context, r Reader) (any, error) {
 		e := &entries[i]
 		v := versionView{Number: e.Number, When: r.day(e.At, home), Who: e.Who, Why: e.Why, Phase: b.phaseWords(r, e, file, home),
 			Changes: b.changeLines(r, file, e.Changes), Post: "/settings/versions/" + itoa(e.Number), Word: e.Phase == settings.Word}
-		v.CanUndo = e.Phase == settings.InEffect || e.Phase == settings.Piloted || e.Phase == settings.Waiting || e.Phase == settings.Replaced && !v.Word
+		v.CanUndo = e.CanUndo
 		v.CanConfirm = e.Phase == settings.Piloted || e.Phase == settings.Waiting
+		if v.CanConfirm && out.Pending != nil {
+			v.Stands = "It " + out.Pending.Phase + "."
+		}
 		out.Versions = append(out.Versions, v)
 	}
 	return out, nil
@@ -251,11 +260,14 @@ func (b *Board) versionsData(ctx context.Context, r Reader) (any, error) {
 func (b *Board) phaseWords(r Reader, e *settings.Entry, file *fleet.Fleet, home *time.Location) string {
 	switch e.Phase {
 	case settings.Word:
-		return "the word for version " + itoa(e.Confirms)
+		return "confirms version " + itoa(e.Confirms)
 	case settings.Waiting:
 		return "waits for " + r.day(e.ApplyAt, home)
 	case settings.Piloted:
 		return "tried at " + b.scopeTitle(file, fleet.Scope{Level: fleet.SiteDefault, Site: e.Pilot})
+	}
+	if e.Phase == settings.Replaced && e.TakenBack != 0 {
+		return "taken back by version " + itoa(e.TakenBack)
 	}
 	if e.Undoes != 0 {
 		return e.Phase.String() + ", takes back version " + itoa(e.Undoes)

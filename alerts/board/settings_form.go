@@ -23,12 +23,6 @@ func measuredWords(t *sensitivity.Trade) string {
 	return "Measured on simulated fleets: " + strings.Join(parts, "; ") + "."
 }
 
-// keyWords is the end of a key as problems name it.
-func keyWords(key string) string {
-	parts := strings.Split(key, ".")
-	return strings.Join(parts[max(0, len(parts)-2):], ": ")
-}
-
 func settingsGroupOf(row *fleet.Setting) string {
 	switch head, _, _ := strings.Cut(row.Key, "."); {
 	case head == "limits":

@@ -224,17 +224,17 @@ func textOf(html string) string {
 func TestSettingsAtTheBoard(t *testing.T) {
 	w, b, _ := tunable(t)
 	h := &hand{t: t, b: b}
-	h.get("/settings", "The whole fleet", "Warm limit, dairy", "Inherited: 5 (built in)", "On-delay, medium", "Wanted false alarms", "ISA-18.2")
+	h.get("/settings", "The whole fleet", "Warm limit, dairy", "Inherited: 5 °C (built in)", "On-delay, medium", "Wanted false alarms", "ISA-18.2")
 	site := w.fleet.Sites[0].ID
 	h.get("/settings?at=site+"+site, "Oak Mill Works, canteen", "Open, Monday", "at any time")
 
-	h.get("/settings?at=machine+cab-0403", "Warm limit", "Inherited: 5 (built in)", "5 °C or less (FDA Food Code")
+	h.get("/settings?at=machine+cab-0403", "Warm limit", "Inherited: 5 °C (built in)", "5 °C or less (FDA Food Code")
 
 	draft := h.post("/settings", url.Values{"at": {"fleet"}, "limits.dairy.warm": {"4"}, "alerting.on_delay.medium": {"20 min"}, "alerting.off_delay": {"1m"}}, http.StatusSeeOther)
 	h.get(draft, "What would change", "Warm limit, dairy", "5 °C (built in)", "4 °C", "10 min (built in)", "20 min", "shorter than a compressor")
 	// More changes at another place go into the same draft.
 	more := strings.Replace(draft, "/settings/draft/", "/settings?at=site+"+site+"&draft=", 1)
-	h.get(more, "You are changing 3 values", "Inherited: 4 (fleet, by the settings)")
+	h.get(more, "You are changing 3 values", "Inherited: 4 °C (fleet, by the settings)")
 	id := draft[strings.LastIndex(draft, "/")+1:]
 	draft = h.post("/settings", url.Values{"at": {"site " + site}, "draft": {id}, "alerting.quiet_hours": {"22:00-06:00"}}, http.StatusSeeOther)
 	h.get(draft, "Quiet hours", "22:00-06:00", "20 min")

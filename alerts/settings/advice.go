@@ -78,6 +78,7 @@ func adviseDelays(m *fleet.Machine, say func(*fleet.Machine, string, ...any)) {
 				alerts.Span(*d), fleet.Urgency(u), start, warmRoom, m.Limits.Warm, alerts.Span(left))
 		}
 	}
+	adviseOrder(m, say)
 	if d := m.Alerting.RestockDelay; d != nil && m.Product.TimeCounted() && *d >= 4*time.Hour {
 		say(m, "an on-delay of %s after a restock is all of the 4 h that %s may be above its limit (FDA Food Code 3-501.19)", alerts.Span(*d), m.Product)
 	}
@@ -86,6 +87,30 @@ func adviseDelays(m *fleet.Machine, say func(*fleet.Machine, string, ...any)) {
 	}
 	if most := m.Alerting.AtMost; most != nil && *most < fleet.High && m.Product.TimeCounted() {
 		say(m, "%s is kept from becoming more urgent than %s, also when it must be discarded soon", m.Product, *most)
+	}
+}
+
+// adviseOrder says where what is more urgent waits longer because only one of two
+// delays is set. Two that are set and contradict each other are refused.
+func adviseOrder(m *fleet.Machine, say func(*fleet.Machine, string, ...any)) {
+	built := alerts.DefaultDelays().On
+	for u := 1; u < fleet.NumUrgencies; u++ {
+		less, more := m.Alerting.OnDelay[u-1], m.Alerting.OnDelay[u]
+		if (less == nil) == (more == nil) {
+			continue
+		}
+		of := func(u int, d *time.Duration) (time.Duration, string) {
+			if d == nil {
+				return built[u], " (built in)"
+			}
+			return *d, ""
+		}
+		short, whence := of(u-1, less)
+		long, whenceLong := of(u, more)
+		if long > short {
+			say(m, "an on-delay of %s for %s%s is longer than the %s for %s%s: what is more urgent is told later",
+				alerts.Span(long), fleet.Urgency(u), whenceLong, alerts.Span(short), fleet.Urgency(u-1), whence)
+		}
 	}
 }
 

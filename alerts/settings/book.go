@@ -185,8 +185,20 @@ func (b *Book) append(ctx context.Context, v Version, log []Version) (Version, e
 // Entry is a version as a page lists it.
 type Entry struct {
 	Version
-	Phase   Phase
-	Changes []fleet.Difference // against what was in effect before it
+	Phase     Phase
+	Changes   []fleet.Difference // against what was in effect before it
+	TakenBack int                // the version that took it back, alone or with others; 0: none did
+	CanUndo   bool               // taking it back would change something
+}
+
+// takenBack returns the version that took the i-th of the log back; 0 if none did.
+func takenBack(log []Version, i int) int {
+	for _, later := range log[i+1:] {
+		if later.Undoes != 0 && later.Undoes <= log[i].Number {
+			return later.Number
+		}
+	}
+	return 0
 }
 
 // Entries returns the log with what each changed and how far it has come, newest
@@ -199,7 +211,7 @@ func (b *Book) Entries(ctx context.Context, at time.Time) ([]Entry, error) {
 	e := effect(log, at)
 	out := make([]Entry, len(log))
 	for i, v := range log {
-		x := Entry{Version: v}
+		x := Entry{Version: v, TakenBack: takenBack(log, i)}
 		switch {
 		case v.Confirms != 0:
 			x.Phase = Word
@@ -211,6 +223,7 @@ func (b *Book) Entries(ctx context.Context, at time.Time) ([]Entry, error) {
 		if v.Confirms == 0 {
 			before := effect(log[:i], v.At)
 			x.Changes = fleet.Diff(before.All, v.State)
+			x.CanUndo = e.Pending != nil || !before.All.Equal(e.All)
 		}
 		out[len(log)-1-i] = x
 	}

@@ -40,7 +40,7 @@ func BuiltIn(row *fleet.Setting, trade *sensitivity.Trade, raiseAt float64) stri
 		rate, _ := trade.At(raiseAt)
 		return fmt.Sprintf("%.2g", rate)
 	case fleet.FieldAtLeast, fleet.FieldAtMost:
-		return "free"
+		return "none"
 	case fleet.FieldQuietHours:
 		return "none"
 	}

@@ -121,6 +121,7 @@ func TestUndoReturnsTheExactState(t *testing.T) {
 	}
 	entries, err := b.Entries(t.Context(), now.Add(time.Hour))
 	if err != nil || len(entries) != 7 || entries[0].Phase != settings.InEffect || entries[6].Phase != settings.Replaced || len(entries[6].Changes) != 1 ||
+		entries[6].TakenBack != 6 || entries[1].TakenBack != 7 || entries[1].CanUndo || !entries[0].CanUndo || !entries[6].CanUndo || entries[0].TakenBack != 0 ||
 		entries[6].Who != "Ana" || entries[6].Why != "test" || entries[6].Changes[0].To != "6.5" {
 		t.Errorf("entries %+v, %v", entries, err)
 	}
@@ -311,6 +312,8 @@ func TestAdvice(t *testing.T) {
 		{"fleet: {limits: {dairy: {warm: 4}}}", "cab-2: its thermostat lets the air swing from 1.5 °C to 4.5 °C"},
 		{"fleet: {alerting: {on_delay: {high: 2h}}}", "cab-2: an on-delay of 2 h for high: when cooling stops, product at 3 °C in a room of 24 °C passes 5 °C after about 4 h"},
 		{"fleet: {alerting: {restock_delay: 4h}}", "cab-2: an on-delay of 4 h after a restock is all of the 4 h"},
+		{"fleet: {alerting: {on_delay: {medium: 50m}}}", "cab-1, cab-2, cab-3: an on-delay of 50 min for medium is longer than the 30 min for low (built in)"},
+		{"fleet: {alerting: {on_delay: {low: 5m}}}", "cab-1, cab-2, cab-3: an on-delay of 10 min for medium (built in) is longer than the 5 min for low"},
 		{"machines: {cab-1: {alerting: {off_delay: 1m}}}", "cab-1: an off-delay of 1 min is shorter"},
 		{"fleet: {alerting: {priority: {at_most: medium}}}", "cab-2: dairy is kept from becoming more urgent than medium"},
 		{"fleet: {alerting: {false_alarms: 0.01}}", "cab-1, cab-2, cab-3: wanted false alarms of 0.01"},

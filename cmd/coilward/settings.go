@@ -195,11 +195,13 @@ func (c *settingsList) run(ctx context.Context, s *streams) int {
 func phaseWords(e *settings.Entry) string {
 	switch {
 	case e.Confirms != 0:
-		return fmt.Sprintf("the word for version %d", e.Confirms)
+		return fmt.Sprintf("confirms version %d", e.Confirms)
 	case e.Phase == settings.Waiting:
 		return "waits for " + e.ApplyAt.UTC().Format(time.DateTime+" UTC")
 	case e.Phase == settings.Piloted:
 		return "tried at " + e.Pilot
+	case e.Phase == settings.Replaced && e.TakenBack != 0:
+		return fmt.Sprintf("taken back by version %d", e.TakenBack)
 	case e.Undoes != 0:
 		return fmt.Sprintf("%s, takes back version %d", e.Phase, e.Undoes)
 	}

@@ -55,9 +55,12 @@ var Settings = func() []Setting {
 		}
 		s.Key, s.Title, s.levels = "limits."+side, fmt.Sprintf("%s limit", capital(side)), onlyMachine
 		if !own {
-			s.Key, s.Title, s.levels = "limits."+p.String()+"."+side, fmt.Sprintf("%s limit, %s", capital(side), p), aboveMachine
+			s.Key, s.Title, s.levels = "limits."+p.String()+"."+side, fmt.Sprintf("%s limit, %s", capital(side), productWords[p]), aboveMachine
 		}
 		s.Means = "The product itself, not the air, must not be " + map[bool]string{true: "warmer", false: "colder"}[warm] + " than this."
+		if p == TCSFood && !own {
+			s.Means += " TCS food needs control of time and temperature for safety."
+		}
 		switch {
 		case !warm:
 			s.Advice = "Water freezes at 0 °C, milk at about −0.5 °C, sugared drinks at about −1.5 °C (from memory): below that cans burst and milk is spoiled."
@@ -158,6 +161,9 @@ var Settings = func() []Setting {
 	}
 	return all
 }()
+
+// productWords are products in a sentence.
+var productWords = [NumProducts]string{SealedBeverage: "sealed beverages", Dairy: "dairy", TCSFood: "TCS food"}
 
 func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
