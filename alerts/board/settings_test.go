@@ -350,7 +350,7 @@ func finished() *trial.Report {
 		},
 		Visits: []trial.ReportVisit{{Machine: "cab-0401", At: hour("12"), Found: true, Fault: "coil-iced", Missed: true, Now: e("cab-0401", "08")}, {Machine: "cab-0402", At: hour("15"), Now: e("cab-0402", "09"), With: e("cab-0402", "11")}},
 		Suggestion: &trial.ReportSuggestion{Wanted: 2, MachineYears: 1.53, Found: true, Best: 1, BorneOut: 6, Unfounded: 9, Undecided: 2, Tried: []trial.ReportTried{
-			{FalseAlarms: 0, OnDelay: 1, Rate: 5.9, False: 9}, {FalseAlarms: 2.02, OnDelay: 3, Rate: 1.3, False: 2, Missed: 0, Delay: 2700, OnDelays: map[string]string{"medium": "30m"}}}},
+			{FalseAlarms: 0, OnDelay: 1, Rate: 5.9, RateBelow: trial.RateBelow(9, 1.53), False: 9}, {FalseAlarms: 2.02, OnDelay: 3, Rate: 1.3, RateBelow: trial.RateBelow(2, 1.53), False: 2, Missed: 0, Delay: 2700, OnDelays: map[string]string{"medium": "30m"}}}},
 	}
 }
 

@@ -56,8 +56,9 @@ type trialVisit struct {
 
 // suggestionView is what a search for a setting found.
 type suggestionView struct {
-	Says, Basis, Use string
-	Rows             []suggestionRow
+	Says, Sure, Basis, Use string
+	Rows                   []suggestionRow // the best, and what is better in something
+	Others                 []suggestionRow
 }
 
 type suggestionRow struct {
@@ -119,6 +120,9 @@ func (b *Board) trialResult(out *trialView, run *TrialRun, r Reader, home *time.
 	res := run.Result
 	from, to := instantOf(res.From), instantOf(res.To)
 	out.Stretch = r.day(from, home) + " to " + r.day(to, home) + ", " + count(res.Machines, "machine", "machines")
+	if stored := to.Sub(from); stored < time.Duration(run.Order.Days)*24*time.Hour-time.Hour {
+		out.Stretch += "; no older readings of them are stored"
+	}
 	begins := trial.Begins{Models: collector.MillisOf(instantOr(res.Models)), Learned: collector.MillisOf(instantOr(res.Learned)), Why: res.WhyLearned}
 	if res.Models != nil || res.Learned != nil {
 		out.Begins = begins.Words(func(m collector.Millis) string { return r.day(m.Time(), home) })
@@ -141,6 +145,12 @@ func (b *Board) trialResult(out *trialView, run *TrialRun, r Reader, home *time.
 	}
 	b.trialVisits(out, res, r, home)
 	out.Same = fmt.Sprintf("%s the same in both.", count(res.Same, "alert is", "alerts are"))
+	if res.Same == 0 {
+		out.Same = "No alert is the same in both."
+		if res.Now.Alerts+res.With.Alerts == 0 {
+			out.Same = "There is no alert in these days, either way."
+		}
+	}
 	for i := range res.Differ {
 		if i == mostDifferences {
 			out.More = len(res.Differ) - i
@@ -232,9 +242,7 @@ func suggestionOf(s *trial.ReportSuggestion, id string) *suggestionView {
 	if !s.Found {
 		out.Says = fmt.Sprintf("None of the settings tried would have met %s false alarms a machine and year; this one comes nearest.", number(s.Wanted, 2))
 	}
-	out.Basis = fmt.Sprintf("Of the troubles that any of them alerts about, %d were borne out (a visit found something, or product left its limits), "+
-		"%d were not (a visit found nothing, or they went by themselves within a day with product inside), %d are undecided and count neither way. %s machine-years.",
-		s.BorneOut, s.Unfounded, s.Undecided, number(s.MachineYears, 1))
+	out.Sure, out.Basis = s.Sure(), s.Basis()
 	if best.FalseAlarms == 0 && best.OnDelay == 1 {
 		out.Use = "" // it is what is proposed already
 	}
@@ -249,9 +257,29 @@ func suggestionOf(s *trial.ReportSuggestion, id string) *suggestionView {
 		if t.Delay > 0 {
 			row.Later = span(time.Duration(math.Round(t.Delay)) * time.Second)
 		}
-		out.Rows = append(out.Rows, row)
+		if proposed := t.FalseAlarms == 0 && t.OnDelay == 1; proposed || row.Best || !outdone(s.Tried, i) {
+			out.Rows = append(out.Rows, row)
+		} else {
+			out.Others = append(out.Others, row)
+		}
 	}
 	return out
+}
+
+// outdone reports whether a setting is as good as another in nothing but what that
+// one is too, and worse in something, or the same as one before it.
+func outdone(all []trial.ReportTried, i int) bool {
+	a := &all[i]
+	for j := range all {
+		b := &all[j]
+		if i == j || b.False > a.False || b.Missed > a.Missed || b.Delay > a.Delay {
+			continue
+		}
+		if j < i || b.False < a.False || b.Missed < a.Missed || b.Delay < a.Delay {
+			return true
+		}
+	}
+	return false
 }
 
 // trialsView is the trials that are kept.

@@ -2,6 +2,7 @@ package trial
 
 import (
 	"encoding/json"
+	"fmt"
 	"time"
 
 	"coilward/alerts"
@@ -95,11 +96,42 @@ type ReportSuggestion struct {
 	Undecided    int           `json:"undecided"`
 }
 
+// Basis says in a sentence what the rates rest on.
+func (s *ReportSuggestion) Basis() string {
+	was := func(n int) string {
+		if n == 1 {
+			return "1 was"
+		}
+		return fmt.Sprintf("%d were", n)
+	}
+	undecided := fmt.Sprintf("%d are undecided and count", s.Undecided)
+	if s.Undecided == 1 {
+		undecided = "1 is undecided and counts"
+	}
+	return fmt.Sprintf("Of the troubles that any of the settings alerts about, %s borne out (a visit found something, or product left its limits), "+
+		"%s not (a visit found nothing, or they went by themselves within a day with product inside), %s neither way.", was(s.BorneOut), was(s.Unfounded), undecided)
+}
+
+// Sure says in a sentence how far the rate of the best can be trusted.
+func (s *ReportSuggestion) Sure() string {
+	best := s.Tried[s.Best]
+	alarms := "false alarms"
+	if best.False == 1 {
+		alarms = "false alarm"
+	}
+	text := fmt.Sprintf("%d %s in %.3g machine-years: the true rate is below %.2g a machine and year with 95 %% confidence.", best.False, alarms, s.MachineYears, best.RateBelow)
+	if s.Found && best.RateBelow > s.Wanted {
+		text += " More days or machines would say it more surely."
+	}
+	return text
+}
+
 // ReportTried is how one setting would have done.
 type ReportTried struct {
 	FalseAlarms float64 `json:"false_alarms"` // the setting; 0: as it is
 	OnDelay     float64 `json:"on_delay_factor"`
 	Rate        float64 `json:"false_per_machine_year"`
+	RateBelow   float64 `json:"rate_below"` // with 95 % confidence
 	False       int     `json:"false"`
 	Missed      int     `json:"missed"`
 	Delay       float64 `json:"later_seconds"`
@@ -177,7 +209,7 @@ func (s *Suggestion) Report() *ReportSuggestion {
 	out := &ReportSuggestion{Wanted: s.Wanted, MachineYears: s.MachineYears, Found: s.Found, Best: s.Best,
 		BorneOut: s.BorneOut, Unfounded: s.Unfounded, Undecided: s.Undecided}
 	for _, t := range s.Tried {
-		out.Tried = append(out.Tried, ReportTried{t.FalseAlarms, t.OnDelay, t.Rate, t.False, t.Missed, t.Delay.Seconds(), t.OnDelays})
+		out.Tried = append(out.Tried, ReportTried{t.FalseAlarms, t.OnDelay, t.Rate, RateBelow(t.False, s.MachineYears), t.False, t.Missed, t.Delay.Seconds(), t.OnDelays})
 	}
 	return out
 }

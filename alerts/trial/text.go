@@ -6,6 +6,7 @@ import (
 	"strings"
 	"text/tabwriter"
 	"time"
+	"unicode/utf8"
 
 	"coilward/alerts"
 	"coilward/collector"
@@ -162,9 +163,8 @@ func (r *Result) writeVisits(out io.Writer) {
 // WriteText writes the suggestion for people.
 func (s *Suggestion) WriteText(out io.Writer) error {
 	fmt.Fprintf(out, "\nWanted: at most %.4g false alarms a machine and year, over %.3g machine-years.\n", s.Wanted, s.MachineYears)
-	fmt.Fprintf(out, "Of the troubles that any of the settings alerts about, %d were borne out (a visit found something, or product left its limits),\n"+
-		"%d were not (a visit found nothing, or they went by themselves within a day with product inside), %d are undecided and count neither way.\n\n",
-		s.BorneOut, s.Unfounded, s.Undecided)
+	report := s.Report()
+	fmt.Fprintf(out, "%s\n\n", folded(report.Basis(), 120))
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "wanted false alarms\ton-delays\tfalse, a machine and year\tmissed\tlater than the keenest\t")
 	for i := range s.Tried {
@@ -178,7 +178,32 @@ func (s *Suggestion) WriteText(out io.Writer) error {
 		}
 		fmt.Fprintf(w, "%s\t× %g\t%.2f\t%d\t%s\t%s\n", t.wantedWords(), t.OnDelay, t.Rate, t.Missed, span(t.Delay), mark)
 	}
-	return w.Flush()
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintf(out, "\n%s\n", folded(report.Sure(), 120))
+	return err
+}
+
+// folded puts a text into lines of at most so many characters, if its words allow.
+func folded(text string, width int) string {
+	var b strings.Builder
+	at := 0
+	for i, word := range strings.Fields(text) {
+		n := utf8.RuneCountInString(word)
+		switch {
+		case i == 0:
+		case at+1+n > width:
+			b.WriteByte('\n')
+			at = 0
+		default:
+			b.WriteByte(' ')
+			at++
+		}
+		b.WriteString(word)
+		at += n
+	}
+	return b.String()
 }
 
 func (t *Tried) wantedWords() string {
