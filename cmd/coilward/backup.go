@@ -62,7 +62,7 @@ func (c *backupCommand) run(ctx context.Context, s *streams) int {
 		fmt.Fprintf(s.err, "coilward backup: %v\n", err)
 		return statusFailed
 	}
-	fmt.Fprintf(s.out, "%s: readings %d to %d, alerts, models and settings, in %s\n", c.Dir, m.First, m.Last, m.Ended.Sub(m.Began).Round(time.Millisecond))
+	fmt.Fprintf(s.out, "%s: readings %d to %d and those that came meanwhile, alerts, models and settings, in %s\n", c.Dir, m.First, m.Last, m.Ended.Sub(m.Began).Round(time.Millisecond))
 	return statusOK
 }
 
