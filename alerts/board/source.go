@@ -12,7 +12,7 @@ import (
 
 // Models is what the machines' models believe.
 type Models interface {
-	// Views yields every machine once, in any order.
+	// Views yields every machine that was heard once, in any order.
 	Views() iter.Seq[detect.View]
 	View(machine string) (detect.View, bool)
 	// Trace returns the model's state over [from, to], oldest first.

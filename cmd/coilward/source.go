@@ -19,7 +19,8 @@ import (
 // boardModels shows the models to the board.
 type boardModels struct{ d *daemon }
 
-// Views yields every machine once.
+// Views yields every machine that was heard, once. The fleet file's others have
+// models too, which know nothing.
 func (b boardModels) Views() iter.Seq[detect.View] {
 	return func(yield func(detect.View) bool) {
 		ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
@@ -29,19 +30,19 @@ func (b boardModels) Views() iter.Seq[detect.View] {
 			return // stopping
 		}
 		for _, v := range views {
-			if !yield(v) {
+			if v.LastHeard != 0 && !yield(v) {
 				return
 			}
 		}
 	}
 }
 
-// View returns one machine's.
+// View returns one machine's; ok is false where it was never heard.
 func (b boardModels) View(machine string) (detect.View, bool) {
 	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()
 	v, ok, err := b.d.pipe.models.View(ctx, machine)
-	return v, ok && err == nil
+	return v, ok && err == nil && v.LastHeard != 0
 }
 
 // learnFor is how much of the past a model is given before its trace begins.
