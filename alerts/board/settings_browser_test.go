@@ -2,6 +2,7 @@ package board
 
 import (
 	"context"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -10,6 +11,7 @@ import (
 	"time"
 
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 )
 
 // looked checks a page as it stands in a browser, and takes its picture.
@@ -62,6 +64,61 @@ func TestSettingsInABrowser(t *testing.T) {
 			})
 		}
 	}
+}
+
+// While parts of a page are put in the place of others, whoever goes through it by
+// the keyboard stays where they are, and what they folded stays folded.
+func TestFocusStaysThroughUpdates(t *testing.T) {
+	chrome := browser(t)
+	w, b, trials := tunable(t)
+	server := httptest.NewServer(b)
+	defer server.Close()
+	defer b.Close()
+	h := &hand{t: t, b: b}
+	draft := h.post("/settings", url.Values{"at": {"fleet"}, "alerting.on_delay.medium": {"20m"}}, http.StatusSeeOther)
+	under := h.post(draft+"/try", url.Values{"days": {"30"}}, http.StatusSeeOther)
+	ctx := tab(t, chrome, 1280, 900, false)
+	if err := chromedp.Do(ctx, chromedp.Navigate(server.URL+under), chromedp.WaitReady("footer")); err != nil {
+		t.Fatal(err)
+	}
+	at := func(want string) {
+		t.Helper()
+		if got := eval[string](t, ctx, "(document.activeElement.id || document.activeElement.textContent.trim()) + ' ' + document.activeElement.tagName"); got != want {
+			t.Errorf("the focus is at %q, want %q", got, want)
+		}
+	}
+	done := func(share float64) {
+		t.Helper()
+		trials.change("1", func(x *TrialRun) { x.Done = share })
+		until(t, ctx, fmt.Sprintf("document.getElementById('trial-progress')?.value === %g", 100*share))
+	}
+	eval[bool](t, ctx, "(document.querySelector('#trialrun nav a[href=\"/settings\"]').focus(), true)") // it has no id
+	done(0.25)
+	at("Settings A")
+	if err := chromedp.Do(ctx, chromedp.KeyEvent(kb.Tab)); err != nil {
+		t.Fatal(err)
+	}
+	at("trial-cancel BUTTON")
+	done(0.5)
+	at("trial-cancel BUTTON")
+	if err := chromedp.Do(ctx, chromedp.KeyEvent(kb.Tab), chromedp.KeyEvent(kb.Enter)); err != nil {
+		t.Fatal(err)
+	}
+	until(t, ctx, "!document.getElementById('trial-changes').open")
+	done(0.75)
+	at("What is tried SUMMARY")
+	if eval[bool](t, ctx, "document.getElementById('trial-changes').open") {
+		t.Error("what was folded is open again")
+	}
+	eval[bool](t, ctx, "(document.getElementById('trial-cancel').focus(), true)")
+	// Where what had the focus is gone, the part has it: the next key goes on from there.
+	trials.change("1", func(x *TrialRun) { x.Done, x.Ended, x.Result = 1, w.Now(), finished() })
+	until(t, ctx, "document.querySelector('.trialsum') !== null")
+	at("trialrun SECTION")
+	if err := chromedp.Do(ctx, chromedp.KeyEvent(kb.Tab)); err != nil {
+		t.Fatal(err)
+	}
+	at("Trials A")
 }
 
 // An admin at the keyboard and mouse: choose a site, change a value, try it, watch

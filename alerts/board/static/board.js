@@ -20,6 +20,18 @@
     return Boolean(selection && !selection.isCollapsed && part.contains(selection.anchorNode));
   };
 
+  // Somebody at the keyboard stays where they were when a part is put in the place of
+  // another: on what has the same id, or leads to the same place and is the same of
+  // several, or on the part itself where that is gone.
+  const reachable = "a[href], button, summary, [tabindex]";
+  const leadsTo = (e) => e.tagName + " " + (e.getAttribute("href") ?? [e.formAction, e.name, e.textContent].join(" "));
+  const placeOf = (e, part) => {
+    if (e.id) return (fresh) => fresh.querySelector("#" + CSS.escape(e.id));
+    const like = (p) => [...p.querySelectorAll(reachable)].filter((x) => leadsTo(x) === leadsTo(e));
+    const n = like(part).indexOf(e);
+    return (fresh) => like(fresh)[n];
+  };
+
   const put = (id, html) => {
     const old = document.getElementById(id);
     if (!old || !old.hasAttribute("data-part")) return;
@@ -28,11 +40,15 @@
     box.innerHTML = html;
     const fresh = box.content.firstElementChild;
     if (!fresh) return;
-    const focused = old.contains(document.activeElement) ? document.activeElement.id : "";
-    const open = [...old.querySelectorAll("details[open][id]")].map((d) => d.id);
+    const focused = old.contains(document.activeElement) ? placeOf(document.activeElement, old) : null;
+    const folds = [...old.querySelectorAll("details[id]")].map((d) => [d.id, d.open]);
     old.replaceWith(fresh);
-    for (const d of open) document.getElementById(d)?.setAttribute("open", "");
-    if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
+    for (const [d, open] of folds) document.getElementById(d)?.toggleAttribute("open", open);
+    if (focused) {
+      const place = focused(fresh) ?? fresh;
+      if (place === fresh) fresh.tabIndex = -1;
+      place.focus({ preventScroll: true });
+    }
     if (id === "strips") crosshair.renew();
   };
 
