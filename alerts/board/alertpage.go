@@ -35,7 +35,7 @@ func acted(r Reader, a *alerts.Alert, now time.Time, loc *time.Location) string 
 		return "shelved until " + r.moment(a.ShelvedUntil.Time(), now, loc) + ": " + a.Reason
 	case alerts.Unacknowledged:
 		if a.RepairedAt != 0 {
-			return "repaired by " + a.RepairedBy + " " + r.moment(a.RepairedAt.Time(), now, loc) + ", and the sensors show it all the same; nobody has taken it"
+			return "repaired by " + a.RepairedBy + " " + r.moment(a.RepairedAt.Time(), now, loc) + ", but the sensors still show it; nobody has taken it"
 		}
 		return "nobody has taken it"
 	}

@@ -164,12 +164,14 @@ const faint = `(() => {
 })()`
 
 // small lists targets below 24 px (WCAG 2.2, 2.5.8), links in a sentence
-// excepted as there.
+// excepted as there; a link that is all of its paragraph is in none.
 const small = `(() => {
   const out = [];
   for (const e of document.querySelectorAll("a, button, input:not([type=hidden]), select, summary, [tabindex='0']")) {
     const r = e.getBoundingClientRect();
-    if (!r.width || r.left < -1000 || e.closest("[hidden]") || e.closest("p")) continue;
+    if (!r.width || r.left < -1000 || e.closest("[hidden]")) continue;
+    const p = e.closest("p"), said = (x) => x.textContent.trim().length;
+    if (p && said(p) > said(e)) continue;
     if (r.height < 23.5 || r.width < 23.5) out.push(e.tagName + "." + e.className + " " + e.textContent.trim().slice(0, 30) + " " + Math.round(r.width) + "x" + Math.round(r.height));
   }
   return [...new Set(out)].slice(0, 10);
