@@ -137,6 +137,11 @@ func (c *trialCommand) run(ctx context.Context, s *streams) int {
 			return fail(statusFailed, err)
 		}
 	}
+	if !c.JSON {
+		for _, a := range both.against {
+			fmt.Fprintf(s.out, "advice: %s\n", a)
+		}
+	}
 	if err := write(s.out, result, found, c.JSON); err != nil {
 		return fail(statusFailed, err)
 	}

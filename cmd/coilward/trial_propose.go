@@ -14,12 +14,14 @@ import (
 	"coilward/alerts/settings"
 	"coilward/collector"
 	"coilward/collector/fleet"
+	"coilward/detect"
 )
 
 // proposal is what is tried: two fleets, as they are in use and with the change.
 type proposal struct {
 	now, with *fleet.Fleet
 	machines  []string // that count; nil: all
+	against   []string // what standards and physics say against the change
 }
 
 // propose reads what is in use and what is proposed.
@@ -65,6 +67,13 @@ func (c *trialCommand) propose(ctx context.Context, conf *config, data string) (
 	}
 	if out.with, err = file.With(state, nil); err != nil {
 		return nil, err
+	}
+	trade := detect.NewLibrary().Trade()
+	before := settings.Advise(out.now, effect.All, trade)
+	for _, a := range settings.Advise(out.with, state, trade) {
+		if !slices.ContainsFunc(before, func(b settings.Advice) bool { return b.String() == a.String() }) {
+			out.against = append(out.against, a.String())
+		}
 	}
 	return out, out.choose(c.Site, c.Machine)
 }

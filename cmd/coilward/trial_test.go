@@ -249,3 +249,22 @@ func TestTrialInterrupted(t *testing.T) {
 		t.Errorf("status %d, %q, %q", status, &out, &problems)
 	}
 }
+
+// What speaks against a change is said with its trial, and only what the change brings.
+func TestTrialAdvises(t *testing.T) {
+	dir, _ := recordedDays(t, 2, 1)
+	config, inUse := filepath.Join(dir, "coilward.yaml"), filepath.Join(dir, "now.yaml")
+	if err := os.WriteFile(inUse, []byte("fleet: {alerting: {off_delay: 1m}}\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	args := []string{"trial", "--share", "1", "--config", config, "--days", "1", "--set", "alerting.on_delay.medium=50m"}
+	const order, off = "an on-delay of 50 min for medium is longer than the 30 min for low", "an off-delay of 1 min is shorter"
+	text := typedOK(t, append(args, "--set", "alerting.off_delay=1m")...)
+	if !strings.Contains(text, order) || !strings.Contains(text, off) {
+		t.Errorf("no advice in\n%s", text)
+	}
+	text = typedOK(t, append(args, "--settings-in-use", inUse)...)
+	if !strings.Contains(text, order) || strings.Contains(text, off) {
+		t.Errorf("advice about what is in use already, or none:\n%s", text)
+	}
+}
