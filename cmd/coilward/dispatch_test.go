@@ -280,10 +280,10 @@ func TestRosterSaysWhatIsWrong(t *testing.T) {
 		"route: {techs: [{id: a, start: {latitude: 40, longitude: 8}, time_zone: UTC, shift: {noday: 07:00-09:00}}]}":                                    `"noday"`,
 		"route: {techs: [{id: a, start: {latitude: 40, longitude: 8}, time_zone: UTC, shift: {mon: 07:00-09:00}, skills: [magic]}]}":                     `skill "magic"`,
 		"route: {techs: [{id: a, start: {latitude: 40, longitude: 8}, time_zone: UTC, shift: {mon: 07:00-09:00}, contacts: [{channel: smoke, to: x}]}]}": `channel "smoke"`,
-		"route: {techs: [{id: a, start: {latitude: 40, longitude: 8}, time_zone: UTC, shift: {mon: 07:00-09:00}, cat: 1}]}":                              `unknown field "cat"`,
+		"route: {techs: [{id: a, start: {latitude: 40, longitude: 8}, time_zone: UTC, shift: {mon: 07:00-09:00}, cat: 1}]}":                              `unknown key "cat"`,
 		"travel: {url: maps}":                    "address of a server",
 		"travel: {url: http://h/x, timeout: 2m}": "routes wait for it",
-		"travel: {url: http://h/x, tile: 3}":     `unknown field "tile"`,
+		"travel: {url: http://h/x, tile: 3}":     `unknown key "tile"`,
 		"route: {techs: [{id: a, start: {latitude: 40, longitude: 8}, time_zone: UTC}]}": "shift is missing",
 	} {
 		if _, err := parseConfig("coilward.yaml", []byte(text)); err == nil || !strings.Contains(err.Error(), want) {
