@@ -51,8 +51,8 @@ type Table struct {
 	// weight[i][k*width+s] is what feature i adds at knot k to state s, and from
 	// s = NumStates on to the units.
 	weight [feature.NumFeatures][]float32
-	says   []float32 // says[u*NumStates+s] is what unit u adds to state s
-	width  int       // NumStates and the number of units
+	says   [NumStates][]float32 // says[s][u] is what unit u adds to state s
+	width  int                  // NumStates and the number of units
 }
 
 // MostUnits is how many units a table may have.
@@ -112,7 +112,9 @@ func ParseTable(b []byte) (*Table, error) {
 			return nil, fmt.Errorf("likelihood table %q: unit %d has %d states, not %d", f.Version, i, len(u.Weight), NumStates)
 		}
 		t.bias = append(t.bias, u.Bias)
-		t.says = append(t.says, u.Weight...)
+		for s, x := range u.Weight {
+			t.says[s] = append(t.says[s], x)
+		}
 	}
 	for i, tf := range f.Features {
 		if tf.Name != feature.ID(i).String() {
@@ -162,9 +164,10 @@ func (t *Table) Eval(v *feature.Vector, out *Score) {
 // Parts computes what each feature that is there adds to every state: the score
 // with it less that without it, all others being as they are.
 func (t *Table) Parts(v *feature.Vector, out *[feature.NumFeatures]Score) {
-	all, rest := t.sum(v), new(sums)
+	all, rest := t.sum(v), spare.Get().(*sums)
 	var with, without Score
-	t.conclude(all, &with)
+	*rest = *all
+	t.conclude(rest, &with)
 	for i, law := range laws {
 		out[i] = Score{}
 		if !v.Has[i] {
@@ -184,6 +187,7 @@ func (t *Table) Parts(v *feature.Vector, out *[feature.NumFeatures]Score) {
 		}
 	}
 	spare.Put(all)
+	spare.Put(rest)
 }
 
 // spare are sums that nobody uses: what is handed to assembly lies on the heap.
@@ -202,16 +206,21 @@ func (t *Table) sum(v *feature.Vector) *sums {
 }
 
 // conclude turns the sums of states and units into the score, without the laws.
+// The sums of units below zero are lost.
 func (t *Table) conclude(all *sums, out *Score) {
 	*out = Score(all[:NumStates])
-	for u, x := range all[NumStates:t.width] {
-		if x <= 0 {
-			continue
+	units := all[NumStates:t.width]
+	if len(units) == 0 {
+		return
+	}
+	for u, x := range units {
+		if x < 0 {
+			units[u] = 0
 		}
-		says := (*Score)(t.says[u*NumStates:])
-		for s := range out {
-			out[s] += x * says[s]
-		}
+	}
+	var blas gonum.Implementation
+	for s, says := range &t.says {
+		out[s] += blas.Sdot(len(units), says, 1, units, 1)
 	}
 }
 
