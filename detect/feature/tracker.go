@@ -243,9 +243,25 @@ func (t *Tracker) supply(r *collector.Reading, dt, well float64) {
 	}
 }
 
+// continuousFan reports whether the evaporator fan turns while the compressor rests,
+// by the fleet file or, where that does not say, by what it did in every part of a
+// rest: a fan that stops with the compressor still turns in a defrost.
 func (t *Tracker) continuousFan() bool {
+	switch t.spec.fan {
+	case fleet.FanContinuous:
+		return true
+	case fleet.FanWithCompressor:
+		return false
+	case fleet.FanDoorSwitched:
+		return t.DoorShut()
+	}
 	p := &t.prof[EvapFanOff]
-	return t.spec.fan == fleet.FanContinuous || p.learnt() > 60 && p.mean[bins-1] > -3.5
+	for b, n := range p.n {
+		if n > 10 && p.mean[b] <= -3.5 {
+			return false
+		}
+	}
+	return p.learnt() > 60
 }
 
 // air follows the cabinet air's level against the machine's own band.
