@@ -165,14 +165,11 @@ const ordinaryLeast = -6
 // each is remembered by the share of new information in it.
 func (r *Prior) Advance(p *Posterior, score *Score, trust, dt float64) {
 	dt = math.Min(dt, 1)
-	var prob, next [NumStates]float64
+	prob := shares(&p.logp)
+	var next [NumStates]float64
 	var passed [mostRates]float64
 	for i, rate := range r.transition.rate {
 		passed[i] = passes(rate * dt)
-	}
-	z := logSumExp(p.logp[:])
-	for s := range p.logp {
-		prob[s] = math.Exp(float64(p.logp[s] - z))
 	}
 	for s := range prob {
 		stay := 1.0
@@ -230,10 +227,18 @@ func (r *Prior) Visit(p *Posterior) {
 }
 
 // Probabilities returns the probability of every state.
-func (p *Posterior) Probabilities() (q [NumStates]float64) {
-	z := logSumExp(p.now[:])
-	for s := range p.now {
-		q[s] = math.Exp(float64(p.now[s] - z))
+func (p *Posterior) Probabilities() [NumStates]float64 { return shares(&p.now) }
+
+// shares returns the probabilities of which l are the logarithms, up to a constant
+// that keeps the greatest about zero.
+func shares(l *[NumStates]float32) (q [NumStates]float64) {
+	sum := 0.0
+	for s, x := range l {
+		q[s] = math.Exp(float64(x))
+		sum += q[s]
+	}
+	for s := range q {
+		q[s] /= sum
 	}
 	return q
 }

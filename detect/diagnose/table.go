@@ -214,9 +214,9 @@ func (t *Table) conclude(all *sums, out *Score) {
 		return
 	}
 	for u, x := range units {
-		if x < 0 {
-			units[u] = 0
-		}
+		// max(x, 0) without a branch, for which sign comes next is anybody's guess.
+		b := math.Float32bits(x)
+		units[u] = math.Float32frombits(b &^ uint32(int32(b)>>31))
 	}
 	var blas gonum.Implementation
 	for s, says := range &t.says {
