@@ -153,6 +153,7 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 		*o = open{Is: true, RaisedAt: s.Now, Since: s.WentWell, Serial: s.Serial}
 		s.Serial++
 		m.describe(o, q, v, at)
+		m.evidence(o, v)
 		m.say(o, Raised, emit)
 		return
 	}
@@ -191,6 +192,7 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 	o.Rival, o.RivalSince = before.Rival, before.RivalSince
 	found := o.Fault == fault.SensorFault && before.Fault == o.Fault && sort == channel.None && s.SensorSaid.Sort != sort
 	if found || m.material(&before, o) {
+		m.evidence(o, v)
 		m.say(o, Revised, emit)
 	} else {
 		*o = before
@@ -341,7 +343,7 @@ func (o *open) of(f fault.Fault) float64 {
 	return 0
 }
 
-// describe fills an open finding with what is known now.
+// describe fills an open finding with what is known now, but for its evidence.
 func (m *Machine) describe(o *open, q *[diagnose.NumStates]float64, v *feature.Vector, at collector.Millis) {
 	c := candidates(q)
 	if named := total(c); named < 0.5 {
@@ -351,7 +353,6 @@ func (m *Machine) describe(o *open, q *[diagnose.NumStates]float64, v *feature.V
 	o.NumCand = int32(copy(o.Cand[:], c))
 	o.Fault = c[0].Fault
 	m.forecast(o, at)
-	m.evidence(o, v)
 	m.sortSensor(o, v, at)
 }
 
