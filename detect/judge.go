@@ -33,6 +33,7 @@ type open struct {
 	VisitedAt   collector.Millis // the last visit taken into account
 	RivalSince  collector.Millis // since when another cause leads without a break
 	Rival       fault.Fault
+	Disproofs   uint8 // looks on end that have spoken against the named cause; no more are counted than fit
 
 	Fault                          fault.Fault
 	Cand                           [5]Candidate
@@ -82,6 +83,11 @@ const quietAt = 0.30
 // wellEnough is the probability of ordinary life, by what is seen now alone, at
 // which a machine counts as quiet whatever is remembered.
 const wellEnough = 0.9
+
+// disproof is by how many nats what is seen now must speak for ordinary life and
+// against the cause that was named, in every look of two cycles, for a finding to be
+// cleared.
+const disproof = 2
 
 // Waits before a finding is cleared, ms of event time. Once somebody has been
 // there, it is enough that the machine cools as it did. A machine left alone
@@ -157,6 +163,11 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 		m.say(o, Raised, emit)
 		return
 	}
+	if !m.disproved(o) {
+		o.Disproofs = 0
+	} else if o.Disproofs < math.MaxUint8 {
+		o.Disproofs++
+	}
 	if (sick < quietAt || wellNow > wellEnough || o.VisitedAt != 0 && o.backToNormal(v)) && !out {
 		if o.QuietFrom == 0 {
 			o.QuietFrom = at
@@ -165,7 +176,7 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 		if sick >= quietAt && wellNow <= wellEnough {
 			wait += wait / 2 // what is remembered still speaks against it
 		}
-		if at-o.QuietFrom >= wait {
+		if at-o.QuietFrom >= wait && collector.Millis(o.Disproofs)*lookEvery >= min(wait, waitVisited) {
 			m.say(o, Cleared, emit)
 			s.Track.Settle(o.VisitedAt == 0)
 			*o = open{}
@@ -245,6 +256,20 @@ func (m *Machine) outOfLimits(at collector.Millis) bool {
 func (m *Machine) pressing() bool {
 	a := float64(m.s.MeanAir[0])
 	return m.s.AirAt != 0 && (a > float64(m.spec.Limits.Warm) || a < float64(m.spec.Limits.Cold))
+}
+
+// disproved reports whether what is seen now speaks against the cause that was
+// named. That the cause is forgotten is no proof: a visit starts what is averaged
+// over hours anew, and whoever only fills the machine has repaired nothing.
+func (m *Machine) disproved(o *open) bool {
+	if o.Fault == fault.Unknown {
+		return true
+	}
+	best := m.score[fault.Well]
+	for s := diagnose.WarmLoad; int(s) < diagnose.NumStates; s++ {
+		best = max(best, m.score[s])
+	}
+	return best-m.score[o.Fault] > disproof
 }
 
 // needed is how much must add up before a finding is raised: the more, the longer

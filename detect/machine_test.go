@@ -91,6 +91,30 @@ func TestNothingHealsByItself(t *testing.T) {
 	}
 }
 
+// Whoever unplugs a machine and fills it has repaired nothing, and nothing is called
+// over because of it.
+func TestFillingIsNoRepair(t *testing.T) {
+	for name, has := range map[string]collector.ChannelSet{
+		"all":     newCabinet(0).has,
+		"current": 1<<collector.CabinetAir | 1<<collector.Ambient | 1<<collector.CompressorCurrent,
+		"coil":    1<<collector.CabinetAir | 1<<collector.Ambient | 1<<collector.CoilOut | 1<<collector.CompressorCurrent,
+	} {
+		for seed := range uint64(3) {
+			c := newCabinet(seed)
+			c.has = has
+			m := newMachine()
+			play(m, c.live(3*day))
+			c.condBlocked = true
+			raised := play(m, c.live(10*hour))
+			c.repair()
+			c.condBlocked = true
+			if after := play(m, c.live(20*hour)); len(raised) == 0 || cleared(after) {
+				t.Errorf("%s, seed %d: %d changes before, cleared after %v", name, seed, len(raised), cleared(after))
+			}
+		}
+	}
+}
+
 func cleared(fs []detect.Finding) bool {
 	return slices.ContainsFunc(fs, func(f detect.Finding) bool { return f.Change == detect.Cleared })
 }
