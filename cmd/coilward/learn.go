@@ -23,9 +23,9 @@ type learnCommand struct {
 	Holdout   bool             `help:"Leave every second machine of the reference fleets out, and try the table on them."`
 	Looks     float64          `default:"1" placeholder:"SHARE" help:"Share of the usual number of looks at a machine; less takes less time and memory."`
 	Seed      uint64           `placeholder:"N" default:"1" help:"Of what is drawn by lot. The same seed and fleets give the same table."`
-	Fits      int              `placeholder:"N" help:"How many fits the table is the mean of; 2 if not given."`
-	Units     int              `placeholder:"N" help:"In how many ways features speak together in each fit; 64 if not given, and below 0 each speaks for itself alone."`
-	Steps     int              `placeholder:"N" help:"Steps of each fit, of 256 examples; 6000 if not given."`
+	Fits      int              `placeholder:"N" help:"How many fits the table is the mean of; 1 if not given."`
+	Units     int              `placeholder:"N" help:"In how many ways features speak together in each fit; 96 if not given, and below 0 each speaks for itself alone."`
+	Steps     int              `placeholder:"N" help:"Steps of each fit, of 256 examples; 12000 if not given."`
 	Decay     float64          `placeholder:"STRENGTH" help:"How strongly weights are drawn to nothing; 0.3 if not given."`
 	Date      string           `placeholder:"DATE" help:"Written into the table's version."`
 	Folders   []weightedFolder `arg:"" optional:"" sep:"none" name:"folder" help:"Labelled fleets: folders with fleet.yaml, messages.ndjson.gz and truth.json, as simulate writes them; with =WEIGHT, each of its faults counts that many times."`

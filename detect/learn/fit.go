@@ -15,9 +15,9 @@ import (
 // Options say how to fit. Zero means the default.
 type Options struct {
 	Seed  uint64
-	Fits  int     // how many the table is the mean of; 2
-	Units int     // of each fit; 64. Below zero: none, each feature speaks for itself
-	Steps int     // of each fit; 6000
+	Fits  int     // how many the table is the mean of; 1
+	Units int     // of each fit; 96. Below zero: none, each feature speaks for itself
+	Steps int     // of each fit; 12000
 	Batch int     // examples a step; 256
 	Rate  float64 // of the first step; 0.003
 	Decay float64 // share of a weight that is lost a step, in units of the rate; 0.3
@@ -31,7 +31,7 @@ func (o Options) Filled() Options {
 	for _, d := range []struct {
 		p *int
 		v int
-	}{{&o.Fits, 2}, {&o.Units, 64}, {&o.Steps, 6000}, {&o.Batch, 256}} {
+	}{{&o.Fits, 1}, {&o.Units, 96}, {&o.Steps, 12000}, {&o.Batch, 256}} {
 		if *d.p == 0 {
 			*d.p = d.v
 		}
