@@ -121,6 +121,7 @@ type View struct {
 	Site        string
 	At          collector.Millis // newest event time the model has seen
 	LastHeard   collector.Millis // pipeline time of the newest message
+	LinkLost    bool             // the broker saw its connection break, and nothing was heard since (last will)
 	Has         collector.ChannelSet
 	Value       [collector.NumChannels]float64 // latest of each channel
 	Run         RunState

@@ -321,7 +321,7 @@ func candidates(q *[diagnose.NumStates]float64) []Candidate {
 // View returns what the model believes now.
 func (m *Machine) View() View {
 	s := &m.s
-	v := View{Machine: m.spec.ID, Site: m.spec.Site, At: s.At, LastHeard: s.Heard, CapacityShare: math.NaN(),
+	v := View{Machine: m.spec.ID, Site: m.spec.Site, At: s.At, LastHeard: s.Heard, LinkLost: s.Offline, CapacityShare: math.NaN(),
 		CutOut: quantity.Celsius(math.NaN()), CutIn: quantity.Celsius(math.NaN()), WellProbability: s.Posterior.Well()}
 	v.Has, v.Value = s.Track.Latest()
 	v.Run, v.RunFraction = m.run(), math.NaN()

@@ -134,6 +134,9 @@ func TestLastWill(t *testing.T) {
 			now += 2 * minute
 			m.Step(status(collector.Offline, now), now, func(*detect.Finding) {})
 		}
+		if got := m.View().LinkLost; got != will {
+			t.Errorf("will %v: the link is shown as lost: %v", will, got)
+		}
 		fs := wait(m, &now, hour)
 		if len(fs) != 1 {
 			t.Fatalf("will %v: %d findings", will, len(fs))

@@ -151,6 +151,9 @@ func (b *Board) figures(m *fleet.Machine, s *fleet.Site, v detect.View, heard bo
 	if !v.Learned {
 		own = "still learning this machine: judged by its kind"
 	}
+	if v.LinkLost {
+		own = "then the broker saw its connection break"
+	}
 	return append(out, fact{"Heard", r.moment(v.LastHeard.Time(), now, loc), own})
 }
 

@@ -194,6 +194,22 @@ func TestUnlistedAndUnheardMachines(t *testing.T) {
 	}
 }
 
+// A machine whose connection broke is not called well until its silence is told.
+func TestLinkLost(t *testing.T) {
+	w := newWorld(t, 6, 6)
+	v := w.views["cab-0401"]
+	v.LinkLost = true
+	w.views["cab-0401"] = v
+	b := w.board(t)
+	site := get(t, b, "/sites/"+v.Site).Body.String()
+	if n := strings.Count(site, "link lost"); n != 1 {
+		t.Errorf("the site's page says %d times that a link is lost", n)
+	}
+	if body := get(t, b, "/machines/cab-0401").Body.String(); !strings.Contains(body, "then the broker saw its connection break") {
+		t.Error("the machine's page does not say that its link is lost")
+	}
+}
+
 // Most urgent first: lost, then by time left, then what holds.
 func TestRulerOrder(t *testing.T) {
 	p := troubled(t).board(t).look()

@@ -126,6 +126,8 @@ func (b *Board) machineLine(r Reader, now time.Time, s site, u unit) machineLine
 			}
 		}
 		row.Says = cmp.Or(lead.Fault.Title(), "in trouble")
+	} else if u.view.LinkLost {
+		row.Says = "link lost"
 	}
 	return row
 }
