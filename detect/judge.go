@@ -33,6 +33,7 @@ type open struct {
 	VisitedAt   collector.Millis // the last visit taken into account
 	RivalSince  collector.Millis // since when another cause leads without a break
 	Rival       fault.Fault
+	Renames     uint8 // how often it has taken another cause's name
 	Disproofs   uint8 // looks on end that have spoken against the named cause; no more are counted than fit
 
 	Fault                          fault.Fault
@@ -203,6 +204,9 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 	o.Rival, o.RivalSince = before.Rival, before.RivalSince
 	found := o.Fault == fault.SensorFault && before.Fault == o.Fault && sort == channel.None && s.SensorSaid.Sort != sort
 	if found || m.material(&before, o) {
+		if o.Fault != before.Fault {
+			o.Renames = min(o.Renames+1, mostDoubled)
+		}
 		m.evidence(o, v)
 		m.say(o, Revised, emit)
 	} else {
@@ -334,15 +338,19 @@ func (o *open) backToNormal(v *feature.Vector) bool {
 }
 
 // renameAfter is how long another cause must lead before a finding takes its
-// name, ms.
-const renameAfter = 40 * 60000
+// name, ms; twice as long each time after the first, up to some, for a name that goes to
+// and fro between a cause and what follows from it helps nobody.
+const (
+	renameAfter = 40 * 60000
+	mostDoubled = 4
+)
 
 // material reports whether now says something a person must hear.
 func (m *Machine) material(was, now *open) bool {
 	if now.Fault != was.Fault {
 		// A new leading cause must lead clearly and for a while, or names would
 		// alternate with the run and the stop.
-		return now.Cand[0].Probability > 0.15+now.of(was.Fault) && m.s.LookedAt-now.RivalSince >= renameAfter
+		return now.Cand[0].Probability > 0.15+now.of(was.Fault) && m.s.LookedAt-now.RivalSince >= renameAfter<<was.Renames
 	}
 	since := m.s.Now - was.SaidAt
 	if (was.LimitAt == 0) != (now.LimitAt == 0) {
