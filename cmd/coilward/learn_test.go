@@ -50,7 +50,7 @@ func TestLearn(t *testing.T) {
 		t.Skip("two whole fits; TestExamplesOfReferenceAndOthers and the tests of detect/learn run their goroutines")
 	}
 	reference, others := smallFleets(t)
-	args := append([]string{"learn", "--units", "8", "--steps", "500", "--looks", "0.3", "--life", "1", "--reference", reference + "=1", "--holdout"}, others...)
+	args := append([]string{"learn", "--fits", "2", "--units", "8", "--steps", "500", "--looks", "0.3", "--life", "1", "--reference", reference + "=1", "--holdout"}, others...)
 	var files [2][]byte
 	var out, errs string
 	for i := range files {

@@ -140,17 +140,17 @@ func TestTrialFromADaysModels(t *testing.T) {
 
 	// Of one machine, its site alone is replayed, and says the same.
 	var first struct{ Machine, Site string }
-	if err := json.Unmarshal([]byte(wantNow[:strings.Index(wantNow, "\n")]), &first); err != nil {
+	if err := json.Unmarshal([]byte(wantWith[:strings.Index(wantWith, "\n")]), &first); err != nil {
 		t.Fatal(err)
 	}
 	typedOK(t, append([]string{"trial", "--json", "--share", "1", "--machine", first.Machine}, args...)...)
 	ofSite := ""
-	for line := range strings.Lines(wantNow) {
+	for line := range strings.Lines(wantWith) {
 		if strings.Contains(line, `"site":"`+first.Site+`"`) {
 			ofSite += line
 		}
 	}
-	if got, err := os.ReadFile(filepath.Join(dir, "now.ndjson")); err != nil || string(got) != ofSite || ofSite == wantNow {
+	if got, err := os.ReadFile(filepath.Join(dir, "with.ndjson")); err != nil || string(got) != ofSite || ofSite == wantWith {
 		t.Errorf("one site alone: %v %s", err, firstDifference(string(got), ofSite))
 	}
 
