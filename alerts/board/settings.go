@@ -142,7 +142,7 @@ type settingRow struct {
 	Bad                              bool
 }
 
-func (b *Board) settingsPage(r *http.Request, typed url.Values, problems []string) page {
+func (b *Board) settingsPage(r *http.Request, typed url.Values, problems []fleet.Problem) page {
 	return page{title: "Settings", class: "settings", tab: "settings", parts: []part{
 		b.stillHealth(),
 		{id: "settings", still: true, data: func(_ context.Context, reader Reader) (any, error) {
@@ -156,7 +156,7 @@ func (b *Board) settingsPage(r *http.Request, typed url.Values, problems []strin
 }
 
 // settingsData is the form of one place.
-func (b *Board) settingsData(r Reader, at, draftID string, typed url.Values, problems []string) (any, error) {
+func (b *Board) settingsData(r Reader, at, draftID string, typed url.Values, problems []fleet.Problem) (any, error) {
 	file, effect := b.settings.InUse()
 	scope := fleet.Scope{Level: fleet.FleetDefault}
 	if at != "" {
@@ -210,7 +210,7 @@ func (b *Board) settingsData(r Reader, at, draftID string, typed url.Values, pro
 		}
 		if typed != nil {
 			x.Value = typed.Get(row.Key)
-			x.Bad = x.Value != r.shown(row, given.Here) && slices.ContainsFunc(problems, func(p string) bool { return concerns(p, row) })
+			x.Bad = x.Value != r.shown(row, given.Here) && slices.ContainsFunc(problems, func(p fleet.Problem) bool { return concerns(&p, row) })
 		}
 		if row.Field == fleet.FieldAtLeast || row.Field == fleet.FieldAtMost {
 			x.Words = []string{"low", "medium", "high", "critical"}

@@ -199,7 +199,7 @@ func (b *Board) saveDraft(w http.ResponseWriter, r *http.Request) {
 	v, err := b.settings.Save(r.Context(), c)
 	if err != nil {
 		b.log.Warn().Err(err).Msg("settings were not saved")
-		b.showDraft(w, r, http.StatusConflict, why, problemsOf(err))
+		b.showDraft(w, r, http.StatusConflict, why, textsOf(err))
 		return
 	}
 	b.log.Info().Int("version", v.Number).Str("by", v.Who).Msg("settings saved at the board")

@@ -50,7 +50,7 @@ func (b *Board) importSettings(w http.ResponseWriter, r *http.Request) {
 			lines = append(lines, strings.Replace(p.Error(), "line:", "line ", 1))
 		}
 		if lines == nil {
-			lines = problemsOf(err)
+			lines = textsOf(err)
 		}
 		b.show(w, r, http.StatusUnprocessableEntity, importPage(text, lines))
 		return

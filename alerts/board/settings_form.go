@@ -77,10 +77,8 @@ func (b *Board) editSettings(w http.ResponseWriter, r *http.Request) {
 	http.Redirect(w, r, "/settings/draft/"+d.ID, http.StatusSeeOther)
 }
 
-// problemsOf takes joined errors apart, without the name of a file that people
-// never saw.
-func problemsOf(err error) []string {
-	var out []string
+// problemsOf takes joined errors apart.
+func problemsOf(err error) (out []fleet.Problem) {
 	var joined interface{ Unwrap() []error }
 	if errors.As(err, &joined) {
 		for _, e := range joined.Unwrap() {
@@ -89,9 +87,17 @@ func problemsOf(err error) []string {
 		return out
 	}
 	if p := new(fleet.Problem); errors.As(err, p) {
-		return []string{p.Text}
+		return []fleet.Problem{*p}
 	}
-	return []string{err.Error()}
+	return []fleet.Problem{{Text: err.Error()}}
+}
+
+// textsOf says what is wrong, without the name of a file that people never saw.
+func textsOf(err error) (out []string) {
+	for _, p := range problemsOf(err) {
+		out = append(out, p.Text)
+	}
+	return out
 }
 
 // settingUnit is the unit in which the reader sees a setting.

@@ -12,37 +12,16 @@ import (
 // keyWords is a key as problems name it.
 func keyWords(key string) string { return strings.ReplaceAll(key, ".", ": ") }
 
-// contradiction is how a problem of a machine names a field, where two values that
-// are each good by themselves contradict each other.
-func contradiction(row *fleet.Setting) string {
-	switch f := row.Field; {
-	case f == fleet.FieldWarmLimit:
-		return "warm limit"
-	case f == fleet.FieldColdLimit:
-		return "cold limit"
-	case f == fleet.FieldDeadband:
-		return ": deadband "
-	case f == fleet.FieldAtLeast:
-		return ": priority at_least "
-	case f == fleet.FieldAtMost:
-		return " at_most "
-	case f >= fleet.FieldOnDelay && f <= fleet.FieldOnDelayCritical:
-		return " of " + fleet.Urgency(f-fleet.FieldOnDelay).String() + ", "
-	}
-	return ""
-}
-
 // concerns reports whether a problem is about a setting.
-func concerns(problem string, row *fleet.Setting) bool {
-	if strings.Contains(problem, ": "+keyWords(row.Key)+" ") || strings.Contains(problem, ": "+keyWords(row.Key)+": ") {
-		return true
+func concerns(p *fleet.Problem, row *fleet.Setting) bool {
+	if p.Fields != nil {
+		return slices.Contains(p.Fields, row.Field)
 	}
-	words := contradiction(row)
-	return words != "" && strings.HasPrefix(problem, "machine ") && strings.Contains(problem, words)
+	_, rest, found := strings.Cut(p.Text, ": "+keyWords(row.Key))
+	return found && (strings.HasPrefix(rest, " ") || strings.HasPrefix(rest, ": "))
 }
 
 var (
-	ofMachine = regexp.MustCompile(`^machine "([^"]+)": (.*)$`)
 	fromTo    = regexp.MustCompile(`\b(outside|limits) (-?\d+(?:\.\d+)?) (to|and) (-?\d+(?:\.\d+)?) (°C|K)\b`)
 	delayText = regexp.MustCompile(`\b(?:\d+h)?(?:\d+m)?(?:\d+s)?\b`)
 )
@@ -50,22 +29,21 @@ var (
 // settingProblems puts what is wrong with settings typed at a place into the
 // reader's units and the words of the form. What is said of many machines is said
 // once.
-func (r Reader) settingProblems(problems []string, at fleet.Scope, machines int) []string {
+func (r Reader) settingProblems(problems []fleet.Problem, at fleet.Scope, machines int) []string {
 	type said struct {
 		text string
 		of   []string
 	}
 	var all []said
-	for _, p := range problems {
-		text, machine := p, ""
-		if m := ofMachine.FindStringSubmatch(p); m != nil && at.Machine == "" {
-			machine, text = m[1], m[2]
-		} else if i := slices.IndexFunc(fleet.Settings, func(s fleet.Setting) bool { return s.At(at.Level) && concerns(p, &s) }); i >= 0 && m == nil {
+	for i := range problems {
+		p := &problems[i]
+		text := p.Text
+		if p.Machine != "" {
+			text = strings.TrimPrefix(text, fmt.Sprintf("machine %q: ", p.Machine))
+		} else if i := slices.IndexFunc(fleet.Settings, func(s fleet.Setting) bool { return s.At(at.Level) && concerns(p, &s) }); i >= 0 {
 			row := &fleet.Settings[i]
-			_, rest, _ := strings.Cut(p, ": "+keyWords(row.Key))
+			_, rest, _ := strings.Cut(text, ": "+keyWords(row.Key))
 			text = row.Title + ": " + strings.TrimLeft(rest, ": ")
-		} else if m != nil {
-			text = m[2]
 		}
 		text = r.problemUnits(text)
 		i := slices.IndexFunc(all, func(s said) bool { return s.text == text })
@@ -73,8 +51,8 @@ func (r Reader) settingProblems(problems []string, at fleet.Scope, machines int)
 			i = len(all)
 			all = append(all, said{text: text})
 		}
-		if machine != "" {
-			all[i].of = append(all[i].of, machine)
+		if p.Machine != "" && p.Machine != at.Machine {
+			all[i].of = append(all[i].of, p.Machine)
 		}
 	}
 	var out []string

@@ -100,7 +100,7 @@ func (b *Board) startTrial(w http.ResponseWriter, r *http.Request) {
 	}
 	id, err := b.trials.Start(o)
 	if err != nil {
-		b.showDraft(w, r, http.StatusConflict, "", problemsOf(err))
+		b.showDraft(w, r, http.StatusConflict, "", textsOf(err))
 		return
 	}
 	http.Redirect(w, r, "/trials/"+id, http.StatusSeeOther)

@@ -8,7 +8,13 @@ import (
 // consistent holds the resolved values against each other. A problem is told
 // at the line that set the value nearest to the machine.
 func (r *reader) consistent(m *Machine, what string, lines [NumFields]int, line int) {
-	at := func(fs ...Field) int {
+	from := func(f Field) string {
+		if o := m.Origin(f); o.Level != BuiltIn && o.Level != OwnValue {
+			return fmt.Sprintf(" (from %s)", o)
+		}
+		return ""
+	}
+	contradict := func(fs []Field, format string, args ...any) {
 		nearest, best := line, origin{}
 		for _, f := range fs {
 			o := m.origins[f]
@@ -16,43 +22,37 @@ func (r *reader) consistent(m *Machine, what string, lines [NumFields]int, line 
 				nearest, best = lines[f], o
 			}
 		}
-		return nearest
+		r.problems = append(r.problems, Problem{File: r.file, Line: nearest, Text: what + ": " + fmt.Sprintf(format, args...), Fields: fs, Machine: m.ID})
 	}
-	from := func(f Field) string {
-		if o := m.Origin(f); o.Level != BuiltIn && o.Level != OwnValue {
-			return fmt.Sprintf(" (from %s)", o)
-		}
-		return ""
-	}
-	r.alertingConsistent(m, what, at, from)
+	alertingConsistent(m, contradict, from)
 	if m.Limits.Cold >= m.Limits.Warm {
-		r.problem(at(FieldColdLimit, FieldWarmLimit), "%s: cold limit %g °C%s is not below the warm limit %g °C%s; lower one or raise the other",
-			what, m.Limits.Cold, from(FieldColdLimit), m.Limits.Warm, from(FieldWarmLimit))
+		contradict([]Field{FieldColdLimit, FieldWarmLimit}, "cold limit %g °C%s is not below the warm limit %g °C%s; lower one or raise the other",
+			m.Limits.Cold, from(FieldColdLimit), m.Limits.Warm, from(FieldWarmLimit))
 		return
 	}
 	if d := m.Alerting.Deadband; d != nil && 2**d >= m.Limits.Warm.Sub(m.Limits.Cold) {
-		r.problem(at(FieldDeadband, FieldWarmLimit, FieldColdLimit), "%s: deadband %g K%s leaves nothing between the limits %g and %g °C: product would never count as back; lower it",
-			what, *d, from(FieldDeadband), m.Limits.Cold, m.Limits.Warm)
+		contradict([]Field{FieldDeadband, FieldWarmLimit, FieldColdLimit}, "deadband %g K%s leaves nothing between the limits %g and %g °C: product would never count as back; lower it",
+			*d, from(FieldDeadband), m.Limits.Cold, m.Limits.Warm)
 	}
 	if m.Setpoint == nil {
 		return
 	}
 	switch t := *m.Setpoint; {
 	case t < m.Limits.Cold:
-		r.problem(at(FieldSetpoint, FieldColdLimit, FieldProduct), "%s: setpoint %g °C%s is below the cold limit %g °C of %s%s; raise setpoint or change product",
-			what, t, from(FieldSetpoint), m.Limits.Cold, m.Product, from(FieldColdLimit))
+		contradict([]Field{FieldSetpoint, FieldColdLimit, FieldProduct}, "setpoint %g °C%s is below the cold limit %g °C of %s%s; raise setpoint or change product",
+			t, from(FieldSetpoint), m.Limits.Cold, m.Product, from(FieldColdLimit))
 	case t > m.Limits.Warm:
-		r.problem(at(FieldSetpoint, FieldWarmLimit, FieldProduct), "%s: setpoint %g °C%s is above the warm limit %g °C of %s%s; lower setpoint or change product",
-			what, t, from(FieldSetpoint), m.Limits.Warm, m.Product, from(FieldWarmLimit))
+		contradict([]Field{FieldSetpoint, FieldWarmLimit, FieldProduct}, "setpoint %g °C%s is above the warm limit %g °C of %s%s; lower setpoint or change product",
+			t, from(FieldSetpoint), m.Limits.Warm, m.Product, from(FieldWarmLimit))
 	}
 }
 
 // alertingConsistent holds what is set of alerting against itself.
-func (r *reader) alertingConsistent(m *Machine, what string, at func(...Field) int, from func(Field) string) {
+func alertingConsistent(m *Machine, contradict func(fs []Field, format string, args ...any), from func(Field) string) {
 	a := &m.Alerting
 	if a.AtLeast != nil && a.AtMost != nil && *a.AtLeast > *a.AtMost {
-		r.problem(at(FieldAtLeast, FieldAtMost), "%s: priority at_least %s%s is above at_most %s%s; change one",
-			what, *a.AtLeast, from(FieldAtLeast), *a.AtMost, from(FieldAtMost))
+		contradict([]Field{FieldAtLeast, FieldAtMost}, "priority at_least %s%s is above at_most %s%s; change one",
+			*a.AtLeast, from(FieldAtLeast), *a.AtMost, from(FieldAtMost))
 	}
 	var before *time.Duration
 	var weaker Field
@@ -62,8 +62,8 @@ func (r *reader) alertingConsistent(m *Machine, what string, at func(...Field) i
 			continue
 		}
 		if before != nil && *d > *before {
-			r.problem(at(f, weaker), "%s: the on-delay of %s, %s%s, is longer than that of %s, %s%s; what is more urgent cannot wait longer",
-				what, Urgency(u), Delay(*d), from(f), Urgency(weaker-FieldOnDelay), Delay(*before), from(weaker))
+			contradict([]Field{f, weaker}, "the on-delay of %s, %s%s, is longer than that of %s, %s%s; what is more urgent cannot wait longer",
+				Urgency(u), Delay(*d), from(f), Urgency(weaker-FieldOnDelay), Delay(*before), from(weaker))
 			return
 		}
 		before, weaker = d, f

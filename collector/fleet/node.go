@@ -18,7 +18,7 @@ type reader struct {
 }
 
 func (r *reader) problem(line int, format string, args ...any) {
-	r.problems = append(r.problems, Problem{r.file, line, fmt.Sprintf(format, args...)})
+	r.problems = append(r.problems, Problem{File: r.file, Line: line, Text: fmt.Sprintf(format, args...)})
 }
 
 // value is a node of the tree with the name it has for people.

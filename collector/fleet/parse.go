@@ -72,10 +72,10 @@ func syntaxProblem(file string, err error) Problem {
 		located = e
 	}
 	if located == nil || located.GetToken() == nil {
-		return Problem{file, 0, "not YAML: " + err.Error()}
+		return Problem{File: file, Text: "not YAML: " + err.Error()}
 	}
-	return Problem{file, located.GetToken().Position.Line,
-		fmt.Sprintf("not YAML: %s; check indentation, colons and quotes on this line and the one before", located.GetMessage())}
+	return Problem{File: file, Line: located.GetToken().Position.Line,
+		Text: fmt.Sprintf("not YAML: %s; check indentation, colons and quotes on this line and the one before", located.GetMessage())}
 }
 
 type anchors map[string]ast.Node

@@ -12,6 +12,11 @@ type Problem struct {
 	File string
 	Line int // 0: the file as a whole
 	Text string
+
+	// Where values that are each good by themselves contradict each other: which, and
+	// of which machine.
+	Fields  []Field
+	Machine string
 }
 
 func (p Problem) Error() string {
