@@ -155,7 +155,6 @@ var nextWord = regexp.MustCompile(`^[\s:]*([a-z_]+)(?: "([^"]*)")?`)
 // `mqtt: broker "x": …` is about: it follows the complaint's words down the keys as
 // far as they go. 0 where not even the first is a key.
 func (t *configText) lineOf(complaint string) int {
-	complaint = strings.Replace(complaint, "embedded broker", "embedded_broker", 1)
 	line, at := 0, t.root
 	for {
 		word := nextWord.FindStringSubmatch(complaint)

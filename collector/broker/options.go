@@ -56,7 +56,7 @@ func Defaults() Options {
 // Validate reports everything that is wrong, and what to do about each.
 func (o *Options) Validate() error {
 	var errs []error
-	bad := func(format string, args ...any) { errs = append(errs, fmt.Errorf("embedded broker: "+format, args...)) }
+	bad := func(format string, args ...any) { errs = append(errs, fmt.Errorf("embedded_broker: "+format, args...)) }
 	listening := false
 	for name, address := range o.addresses() {
 		if address == "" {
