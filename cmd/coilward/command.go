@@ -69,11 +69,14 @@ func run(ctx context.Context, args []string, s *streams) (status int) {
 	k, err := parser.Parse(args)
 	if err != nil {
 		var p *kong.ParseError
-		if known := errors.As(err, &p) && p.Context != nil; known && len(args) == 0 { // whoever only types the name asks what there is
+		known := errors.As(err, &p) && p.Context != nil
+		if known && len(args) == 0 { // whoever only types the name asks what there is
 			parser.Stdout = s.err
 			_ = p.Context.PrintUsage(false)
 			return statusUsage
-		} else if fmt.Fprintf(s.err, "coilward: %v\n", err); known {
+		}
+		fmt.Fprintf(s.err, "coilward: %v\n", err)
+		if known {
 			fmt.Fprintf(s.err, "try: %s --help\n", strings.Join(strings.Fields("coilward "+p.Context.Command()), " "))
 		}
 		return statusUsage
