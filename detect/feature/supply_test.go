@@ -15,16 +15,21 @@ func TestRestingFanIsNoLostSupply(t *testing.T) {
 	for _, c := range []struct {
 		fan        fleet.FanControl
 		rests      bool
+		door       bool // it has a switch that tells
 		dead, seen bool // 15 min without any current are taken for a lost supply, and what follows for a visit
 	}{
-		{fleet.FanWithCompressor, true, false, false},
-		{fleet.FanUnknown, true, false, false},
-		{fleet.FanUnknown, false, true, true},
-		{fleet.FanContinuous, false, true, true},
-		{fleet.FanDoorSwitched, false, true, true},
+		{fleet.FanWithCompressor, true, true, false, false},
+		{fleet.FanUnknown, true, true, false, false},
+		{fleet.FanUnknown, false, true, true, true},
+		{fleet.FanContinuous, false, true, true, true},
+		{fleet.FanDoorSwitched, false, true, true, true},
+		{fleet.FanDoorSwitched, false, false, true, true},
 	} {
 		cab := newCabinet(5)
-		cab.has = cab.has.With(collector.EvapFanCurrent).With(collector.Door)
+		cab.has = cab.has.With(collector.EvapFanCurrent)
+		if c.door {
+			cab.has = cab.has.With(collector.Door)
+		}
 		m := spec()
 		m.EvaporatorFan = c.fan
 		tr := feature.New(m)

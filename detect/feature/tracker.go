@@ -253,7 +253,7 @@ func (t *Tracker) continuousFan() bool {
 	case fleet.FanWithCompressor:
 		return false
 	case fleet.FanDoorSwitched:
-		return t.DoorShut()
+		return !t.seen.Has(collector.Door) || t.DoorShut() // unseen, an open door is short beside a lost supply
 	}
 	p := &t.prof[EvapFanOff]
 	for b, n := range p.n {
