@@ -74,6 +74,8 @@ func (b *Board) verdictData(_ context.Context, r Reader, id string) (any, error)
 	switch {
 	case !heard:
 		out.Says = "Nothing was heard of this machine yet. Check that its gateway publishes to its topic."
+	case out.Quiet && v.LinkLost:
+		out.Says = "Its link is lost, so how it is now is not known. Its last readings showed nothing wrong."
 	case out.Quiet:
 		out.Says = "Nothing is wrong that its readings show; " + probability(v.WellProbability) + " sure that it is well."
 	}
@@ -152,7 +154,7 @@ func (b *Board) figures(m *fleet.Machine, s *fleet.Site, v detect.View, heard bo
 		own = "still learning this machine: judged by its kind"
 	}
 	if v.LinkLost {
-		own = "then the broker saw its connection break"
+		own = "and then the broker saw its link break"
 	}
 	return append(out, fact{"Heard", r.moment(v.LastHeard.Time(), now, loc), own})
 }

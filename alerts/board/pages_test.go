@@ -205,8 +205,12 @@ func TestLinkLost(t *testing.T) {
 	if n := strings.Count(site, "link lost"); n != 1 {
 		t.Errorf("the site's page says %d times that a link is lost", n)
 	}
-	if body := get(t, b, "/machines/cab-0401").Body.String(); !strings.Contains(body, "then the broker saw its connection break") {
+	body := get(t, b, "/machines/cab-0401").Body.String()
+	if !strings.Contains(body, "and then the broker saw its link break") || !strings.Contains(body, "Its link is lost, so how it is now is not known.") {
 		t.Error("the machine's page does not say that its link is lost")
+	}
+	if strings.Contains(body, "sure that it is well") {
+		t.Error("the machine's page calls it well all the same")
 	}
 }
 
