@@ -4,9 +4,12 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -57,7 +60,7 @@ func startLive(t testing.TB, dir string, f *fleet.Fleet, at time.Time, change ..
 	}
 	clock := newFastClock(at, time.Now)
 	ctx, cancel := context.WithCancel(context.Background())
-	d, err := newDaemon(ctx, &c, f, clock, zerolog.Nop())
+	d, err := newDaemon(ctx, &c, f, clock, zerolog.New(os.Stderr).Level(zerolog.ErrorLevel)) // a daemon that cannot keep something tries for ever, and says so
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -71,11 +74,13 @@ func startLive(t testing.TB, dir string, f *fleet.Fleet, at time.Time, change ..
 		case l.board = <-opened:
 		case err := <-ended:
 			t.Fatalf("the daemon ended: %v", err)
+		case <-time.After(longest):
+			t.Fatalf("the daemon does not begin\n%s", standing())
 		}
 	}
 	for i := range 16 {
 		client := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + d.broker.Addresses()["tcp"]).
-			SetClientID(fmt.Sprintf("link-%d", i)).SetAutoReconnect(false).SetOrderMatters(false))
+			SetClientID(fmt.Sprintf("link-%d", i)).SetAutoReconnect(false).SetOrderMatters(false).SetKeepAlive(2 * time.Minute).SetPingTimeout(time.Minute))
 		if tok := client.Connect(); !tok.WaitTimeout(10*time.Second) || tok.Error() != nil {
 			t.Fatalf("connect: %v", tok.Error())
 		}
@@ -84,11 +89,53 @@ func startLive(t testing.TB, dir string, f *fleet.Fleet, at time.Time, change ..
 	l.stop = func() {
 		l.links.close()
 		cancel()
-		if err := <-ended; err != nil {
-			t.Errorf("the daemon ended with %v", err)
-		}
+		within(t, "the daemon ends", func(context.Context) error { return <-ended })
 	}
 	return l
+}
+
+// longest is for how long a daemon may take over one thing, beside the tests of
+// other packages.
+const longest = 3 * time.Minute
+
+// within fails the test unless do, which may hang for ever, ends in time without an
+// error. What the program's goroutines wait for is said then.
+func within(t testing.TB, what string, do func(ctx context.Context) error) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), longest)
+	defer cancel()
+	done := make(chan error, 1)
+	go func() { done <- do(ctx) }()
+	select {
+	case err := <-done:
+		if err != nil {
+			t.Fatalf("%s: %v", what, err)
+		}
+	case <-ctx.Done():
+		t.Fatalf("waited %v in vain: %s\n%s", longest, what, standing())
+	}
+}
+
+// standing is a line for each goroutine of the program's own: its state and the
+// functions of ours that it is in, the innermost first.
+func standing() string {
+	all := make([]byte, 8<<20)
+	all = all[:runtime.Stack(all, true)]
+	var lines []string
+	for one := range strings.SplitSeq(string(all), "\n\n") {
+		head, calls, _ := strings.Cut(one, "\n")
+		var ours []string
+		for call := range strings.SplitSeq(calls, "\n") {
+			if name, ok := strings.CutPrefix(call, "coilward/"); ok {
+				ours = append(ours, name[:max(strings.LastIndexByte(name, '('), 0)])
+			}
+		}
+		if len(ours) > 0 {
+			lines = append(lines, head+" "+strings.Join(ours, " < "))
+		}
+	}
+	slices.Sort(lines)
+	return strings.Join(lines, "\n")
 }
 
 // play lets the cabinets live for a while, in steps, and the daemon's time with
@@ -109,22 +156,22 @@ func (l *live) play(t *testing.T, sim *simulate.Fleet, d time.Duration) {
 		}
 		l.clock.Set(sim.Now())
 		// A machine's messages keep to one link, and so their order.
-		err := l.links.publish(t.Context(), messages, func(_ int, m *simulate.Message) int { return linkOf(m) })
-		if err != nil {
-			t.Fatal(err)
-		}
+		within(t, "messages are acknowledged", func(ctx context.Context) error {
+			err := l.links.publish(ctx, messages, func(_ int, m *simulate.Message) int { return linkOf(m) })
+			return errors.Join(err, ctx.Err())
+		})
 	}
 	// Everything is on disk; let its epochs end.
 	end := collector.MillisOf(sim.Now())
-	if err := l.d.gate.pass(t.Context(), end); err != nil {
-		t.Fatal(err)
-	}
-	l.d.feeding.Lock()
-	defer l.d.feeding.Unlock()
-	l.d.pipe.models.Tick(end)
-	if err := l.d.pipe.models.Flush(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	within(t, "what was acknowledged is with the models", func(ctx context.Context) error {
+		if err := l.d.gate.pass(ctx, end); err != nil {
+			return err
+		}
+		l.d.feeding.Lock()
+		defer l.d.feeding.Unlock()
+		l.d.pipe.models.Tick(end)
+		return l.d.pipe.models.Flush(ctx)
+	})
 }
 
 // reported returns the report lines in the ledger of a daemon that has ended.

@@ -14,6 +14,7 @@ import (
 	"sync"
 	"syscall"
 	"testing"
+	"time"
 
 	"github.com/rs/zerolog"
 
@@ -43,14 +44,14 @@ func running(t *testing.T, change func(*config)) (d *daemon, log *lockedBuffer, 
 	go func() { ended <- d.run(ctx) }()
 	stop = func() {
 		cancel()
-		if err := <-ended; err != nil {
-			t.Errorf("the daemon ended with %v", err)
-		}
+		within(t, "the daemon ends", func(context.Context) error { return <-ended })
 	}
 	select {
 	case <-ready:
 	case err := <-ended:
 		t.Fatalf("the daemon ended: %v", err)
+	case <-time.After(longest):
+		t.Fatalf("the daemon does not begin\n%s", standing())
 	}
 	return d, log, <-probed, stop
 }

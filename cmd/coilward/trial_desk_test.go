@@ -49,12 +49,12 @@ func trying(t *testing.T, machines, days int) (d *daemon, config string, stop fu
 	case <-ready:
 	case err := <-ended:
 		t.Fatalf("the daemon ended: %v", err)
+	case <-time.After(longest):
+		t.Fatalf("the daemon does not begin\n%s", standing())
 	}
 	return d, config, func() {
 		cancel()
-		if err := <-ended; err != nil {
-			t.Errorf("the daemon ended with %v", err)
-		}
+		within(t, "the daemon ends", func(context.Context) error { return <-ended })
 	}
 }
 
