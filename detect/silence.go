@@ -19,6 +19,12 @@ func (m *Machine) silentAfter() collector.Millis {
 	return d
 }
 
+// pause is how long nothing may be heard of a machine that speaks again: five minutes,
+// or longer if it gathers its readings for longer.
+func (m *Machine) pause() collector.Millis {
+	return max(5*60000, collector.Millis(m.s.Interval*3*1000), collector.Millis(m.s.Spacing*2*1000))
+}
+
 // heard notes that the machine has spoken.
 func (m *Machine) heard(r *collector.Reading, emit func(*Finding)) {
 	s := &m.s
@@ -54,11 +60,11 @@ func (m *Machine) Advance(now collector.Millis, emit func(*Finding)) {
 		s.Serial++
 		m.describeSilence(o)
 		m.say(o, Raised, emit)
-	case o.Is && quiet < 5*60000 && s.Heard-o.Since > 0:
+	case o.Is && quiet < m.pause() && s.Heard-o.Since > 0:
 		if o.QuietFrom == 0 {
 			o.QuietFrom = s.Now
 		}
-		if s.Now-o.QuietFrom >= 20*60000 {
+		if s.Now-o.QuietFrom >= max(20*60000, 2*m.pause()) {
 			m.say(o, Cleared, emit)
 			*o = open{}
 		}

@@ -100,6 +100,43 @@ func TestSilenceDoesNotFlap(t *testing.T) {
 	}
 }
 
+// A machine that sends its readings together every few minutes speaks again when it
+// does so again.
+func TestSilenceOfOneThatGathersReadings(t *testing.T) {
+	for _, every := range []int{7, 12, 20} {
+		c := newCabinet(5)
+		m := newMachine()
+		now := c.at
+		live := func(n collector.Millis) (fs []detect.Finding) {
+			for until := now + n; now < until; {
+				rs := c.live(collector.Millis(every) * minute)
+				fs = append(fs, wait(m, &now, (rs[len(rs)-1].Received-now)/minute*minute)...)
+				for i := range rs {
+					rs[i].Received = now
+					m.Step(&rs[i], now, func(f *detect.Finding) { fs = append(fs, *f) })
+				}
+			}
+			return fs
+		}
+		if fs := live(day); len(fs) > 0 {
+			t.Errorf("every %d min: said %v of a machine that speaks", every, fs[0].Fault)
+		}
+		fs := wait(m, &now, 4*hour)
+		if len(fs) == 0 || fs[0].Fault != fault.Silent {
+			t.Fatalf("every %d min: said %v of four hours of nothing", every, fs)
+		}
+		c.at = now
+		back := now
+		fs = live(5 * hour)
+		if len(fs) != 1 || fs[0].Change != detect.Cleared {
+			t.Fatalf("every %d min: said %v after it speaks again", every, fs)
+		}
+		if d := fs[0].At - back; d > 3*hour {
+			t.Errorf("every %d min: cleared after %d min", every, d/minute)
+		}
+	}
+}
+
 // A slow reporter is not silent between two of its readings.
 func TestSlowReporterIsNotSilent(t *testing.T) {
 	c := newCabinet(5)
