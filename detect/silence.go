@@ -12,12 +12,19 @@ import (
 // for a router to restart, and several intervals of a slow machine.
 func (m *Machine) silentAfter() collector.Millis {
 	d := collector.Millis(25 * 60000)
+	if m.s.Spacing == 0 {
+		d = firstReadings
+	}
 	d = max(d, collector.Millis(m.s.Interval*8*1000), collector.Millis(m.s.Spacing*3*1000))
 	if m.s.Offline {
 		d = 20 * 60000 // the broker itself saw the machine go
 	}
 	return d
 }
+
+// firstReadings is the longest that a machine which has spoken once may gather readings
+// before it speaks again: 10 readings 5 min apart, and some more.
+const firstReadings = 60 * 60000
 
 // pause is how long nothing may be heard of a machine that speaks again: five minutes,
 // or longer if it gathers its readings for longer.
@@ -35,8 +42,13 @@ func (m *Machine) heard(r *collector.Reading, emit func(*Finding)) {
 		if quiet >= lastLink {
 			m.silenceOver(s.Heard, s.Now)
 		}
-		// How far apart its messages come; one long silence says little of that.
-		s.Spacing += 0.1 * (min(float32(quiet)/1000, 3*s.Spacing+300) - s.Spacing)
+		// How far apart its messages come: the first says it by how old its first
+		// reading is, too. Later, one long silence says little of that.
+		if gap := float32(quiet) / 1000; s.Spacing == 0 {
+			s.Spacing = min(max(gap, float32(s.Now-r.At)/1000), firstReadings/1000)
+		} else {
+			s.Spacing += 0.1 * (min(gap, 3*s.Spacing+300) - s.Spacing)
+		}
 	}
 	s.Heard = s.Now
 	if r.Status == collector.NoStatus {
@@ -64,7 +76,7 @@ func (m *Machine) Advance(now collector.Millis, emit func(*Finding)) {
 		if o.QuietFrom == 0 {
 			o.QuietFrom = s.Now
 		}
-		if s.Now-o.QuietFrom >= max(20*60000, 2*m.pause()) {
+		if s.Now-o.QuietFrom >= max(20*60000, m.pause()) {
 			m.say(o, Cleared, emit)
 			*o = open{}
 		}
