@@ -239,24 +239,30 @@ func (s *Set) End() {
 	s.Tick(s.tick + Tick)
 }
 
-// Flush hands what was fed to the shards. It waits while a shard's queue is
-// full.
+// Flush hands what was fed to the shards. It waits while a shard's queue is full,
+// until ctx ends, when nothing is handed over. What the first shard was given the
+// others are given too: what they say is put together batch by batch.
 func (s *Set) Flush(ctx context.Context) error {
-	s.waiting = 0
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	ended := ctx.Done()
 	for i, b := range s.pending {
 		select {
 		case s.queues[i] <- b:
-		case <-ctx.Done():
+		case <-ended:
 			return ctx.Err()
 		case <-s.stopped:
 			return ErrStopped
 		}
+		ended = nil
 		select {
 		case s.pending[i] = <-s.free:
 		default:
 			s.pending[i] = &batch{}
 		}
 	}
+	s.waiting = 0
 	return nil
 }
 

@@ -136,3 +136,38 @@ func TestFleetWithoutMachine(t *testing.T) {
 		t.Errorf("machines are %v", ids)
 	}
 }
+
+// Whoever feeds may give up waiting, but not between two shards: what they say is put
+// together batch by batch.
+func TestFlushHandsToAllShardsOrNone(t *testing.T) {
+	s := New(Options{Shards: 2, Queue: 1, Said: func(context.Context, collector.Millis, []detect.Finding) error { return nil }})
+	s.Start(0)
+	flush := func(ctx context.Context, tick collector.Millis) chan error {
+		s.Tick(tick)
+		done := make(chan error, 1)
+		go func() { done <- s.Flush(ctx) }()
+		return done
+	}
+	next := func(shard int, tick collector.Millis) {
+		t.Helper()
+		if b := <-s.queues[shard]; b.tick != tick {
+			t.Errorf("shard %d is given what ends at %d, want %d", shard, b.tick, tick)
+		}
+	}
+	if err := <-flush(t.Context(), Tick); err != nil { // fills both queues
+		t.Fatal(err)
+	}
+	ctx, giveUp := context.WithCancel(t.Context())
+	second := flush(ctx, 2*Tick)
+	next(0, Tick)
+	next(0, 2*Tick) // the first shard has it, the other's queue is full
+	giveUp()
+	next(1, Tick)
+	if err := <-second; err != nil {
+		t.Fatalf("given up when the first shard had it: %v", err)
+	}
+	next(1, 2*Tick)
+	if err := <-flush(ctx, 3*Tick); !errors.Is(err, context.Canceled) || len(s.queues[0])+len(s.queues[1]) > 0 {
+		t.Errorf("given up before: %v, and %d batches are with the shards", err, len(s.queues[0])+len(s.queues[1]))
+	}
+}
