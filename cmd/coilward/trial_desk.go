@@ -51,7 +51,7 @@ const (
 	mostResult   = 256 << 20   // bytes
 	mostComplain = 4 << 10     // bytes
 	niceness     = 19          // the most that gives way
-	groupNice    = 5           // of a trial's session beside others: a quarter of what an equal would get
+	groupNice    = 12          // of a trial's session beside others: 7 % of what an equal would get
 	giveUpAfter  = time.Second // until a process that was killed lets go of its output
 )
 

@@ -232,9 +232,10 @@ func TestBoardTrialCancelled(t *testing.T) {
 	})
 }
 
-// A process of a trial gives way to every other: it is nice, and of the policy
-// that is scheduled when nobody else wants the processor (SCHED_IDLE, 5; fields 19
-// and 41 of proc(5) stat).
+// A process of a trial gives way to every other: it is nice, and of a policy that
+// does not interrupt (SCHED_BATCH, 3) with a long slice where the kernel knows of
+// slices, else of that which is scheduled when nobody else wants the processor
+// (SCHED_IDLE, 5; fields 19 and 41 of proc(5) stat).
 func TestTrialProcessGivesWay(t *testing.T) {
 	if runtime.GOOS != "linux" {
 		t.Skip("only on Linux")
@@ -252,8 +253,8 @@ func TestTrialProcessGivesWay(t *testing.T) {
 	if err := cmd.Wait(); err != nil {
 		t.Fatal(err)
 	}
-	if got := strings.TrimSpace(out.String()); got != "19 5" {
-		t.Errorf("its niceness and policy are %s, want 19 5", got)
+	if got := strings.TrimSpace(out.String()); got != "19 3" && got != "19 5" {
+		t.Errorf("its niceness and policy are %s, want 19 3 or 19 5", got)
 	}
 	// Its session is its own, and has less weight than others where sessions have any.
 	cat := exec.CommandContext(t.Context(), "cat")
