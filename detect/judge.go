@@ -288,6 +288,9 @@ func (m *Machine) needed(q *[diagnose.NumStates]float64, at collector.Millis) fl
 		return enough
 	}
 	o.Fault = o.Cand[0].Fault
+	if o.Fault == fault.SensorFault {
+		return enoughOfProbe
+	}
 	if m.forecast(&o, at); o.LimitEarly == 0 {
 		return enough
 	}

@@ -15,6 +15,10 @@ const (
 	// enoughAtOnce is the same where the air is already outside the product's
 	// limits: there is no time to be surer.
 	enoughAtOnce = 15
+	// enoughOfProbe is the same where a probe or a wire leads, whose finding sends
+	// nobody out by night: it is looked at with the next visit, and what the machine
+	// says by it is worth nothing meanwhile.
+	enoughOfProbe = 40
 	// watching is the share of the time that the product has left, at worst, that
 	// may be spent on being surer.
 	watching = 0.05

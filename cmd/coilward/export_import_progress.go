@@ -43,7 +43,7 @@ func (in *importer) watch(out io.Writer, size int64) (stop func()) {
 				switch {
 				case terminal:
 					fmt.Fprint(out, "\r\x1b[K"+text)
-				case size > 0 && done >= told+0.1, size == 0 && now.Sub(toldAt) > 30*time.Second:
+				case size > 0 && rows > 0 && done >= told+0.1, size == 0 && now.Sub(toldAt) > 30*time.Second:
 					told, toldAt = done, now
 					fmt.Fprintln(out, text)
 				}
