@@ -32,6 +32,9 @@ func (m *Machine) forecast(o *open, at collector.Millis) {
 		Air: float64(s.MeanAir[0]), AirSlow: float64(s.MeanAir[1]), NormalAir: s.Track.NormalAir(), RunShare: s.Track.RunFraction(),
 		Warm: float64(m.spec.Limits.Warm), Cold: float64(m.spec.Limits.Cold),
 	}
+	if s.Nearest.Known() {
+		in.Nearest = &s.Nearest
+	}
 	var rates [fault.Num]float64
 	for _, c := range o.Cand[:o.NumCand] {
 		rates[c.Fault] = c.Probability

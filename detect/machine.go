@@ -62,6 +62,7 @@ type state struct {
 	Track     feature.Tracker
 	Posterior diagnose.Posterior
 	Product   thermal.Product
+	Nearest   thermal.Nearest
 
 	At           collector.Millis // newest event time seen
 	Heard        collector.Millis // pipeline time of the newest message
@@ -164,9 +165,22 @@ func (m *Machine) air(r *collector.Reading) {
 	}
 	s.AirAt = r.At
 	s.Product.Advance(float64(a), dt)
+	s.Nearest.Advance(m.beside(r, float64(a)), dt)
 	for i, tau := range [...]float64{25.0 / 60, 100.0 / 60} {
 		s.MeanAir[i] += float32((float64(a) - float64(s.MeanAir[i])) * (1 - math.Exp(-dt/tau)))
 	}
+}
+
+// beside is the air that the product next to the supply meets, °C, by what the machine
+// measures; a is the cabinet air.
+func (m *Machine) beside(r *collector.Reading, a float64) float64 {
+	if x, ok := r.Celsius(collector.SupplyAir); ok && !m.s.Track.Suspect(collector.SupplyAir) {
+		return thermal.BesideSupply(a, float64(x))
+	}
+	if x, ok := r.Celsius(collector.CoilOut); ok && !m.s.Track.Suspect(collector.CoilOut) {
+		return thermal.BesideCoil(a, float64(x))
+	}
+	return a - forecast.ColdestBelow
 }
 
 // look weighs the causes on what has come in since the last look.

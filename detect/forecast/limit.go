@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"coilward/detect/fault"
+	"coilward/detect/thermal"
 )
 
 // Input is where a machine stands. Temperatures in °C, times in hours.
@@ -17,6 +18,8 @@ type Input struct {
 	NormalAir    float64 // this machine's own mean; NaN unknown
 	RunShare     float64 // share of the last hours the compressor ran
 	Warm, Cold   float64 // limits
+
+	Nearest *thermal.Nearest // the product next to the supply; nil: not followed
 }
 
 // Times are hours from now; +Inf where the limit is not expected to be left.
@@ -64,6 +67,19 @@ func Limit(in *Input, p *[fault.Num]float64) Times {
 	if p[fault.ThermostatStuckOn] > 0.5 {
 		return cold(in)
 	}
+	t := warm(in, p)
+	if in.Nearest == nil || *p == ([fault.Num]float64{}) {
+		return t
+	}
+	// What starves the cabinet of air may freeze what stands next to the supply before
+	// the rest is warm.
+	left := in.Nearest.Until(in.Cold)
+	f := Times{Early: left / spread, Mid: left * cautious, Late: left * spread}
+	return Times{Early: min(t.Early, f.Early), Mid: min(t.Mid, f.Mid), Late: min(t.Late, f.Late), Cold: f.Mid < t.Mid}
+}
+
+// warm forecasts when the product is too warm.
+func warm(in *Input, p *[fault.Num]float64) Times {
 	if in.Product >= in.Warm {
 		return Times{}
 	}
@@ -144,13 +160,17 @@ const ColdestBelow = 1.4
 
 // cold forecasts freezing under a compressor that does not stop.
 func cold(in *Input) Times {
-	const below = ColdestBelow
-	rate := math.Max((in.Product-in.Air)/2.5, 0.25*(in.AirSlow-in.Air)/1.25)
-	room := in.Product - below - in.Cold
+	falling := (in.AirSlow - in.Air) / (75.0 / 60) // K/h; the means lag by 25 and 100 min
+	nearest, beside := in.Product-ColdestBelow, in.Air-ColdestBelow
+	if in.Nearest != nil {
+		nearest, beside = in.Nearest.Estimate()
+	}
+	rate := math.Max((nearest-beside)/2, 0.25*falling)
+	room := nearest - in.Cold
 	if room <= 0 {
 		return Times{Cold: true}
 	}
-	if rate < 0.05 || in.Air > in.Cold+below {
+	if rate < 0.05 || beside-2*math.Max(falling, 0) > in.Cold {
 		return Never()
 	}
 	left := room / rate

@@ -8,12 +8,18 @@ import (
 
 	"coilward/detect/fault"
 	"coilward/detect/forecast"
+	"coilward/detect/thermal"
 )
 
 // sure returns probabilities with one cause.
+// none is no cause.
+const none = fault.Fault(fault.Num)
+
 func sure(f fault.Fault) *[fault.Num]float64 {
 	var p [fault.Num]float64
-	p[f] = 1
+	if f != none {
+		p[f] = 1
+	}
 	return &p
 }
 
@@ -26,6 +32,11 @@ func drawInput(t *rapid.T) forecast.Input {
 		Start: start, Elapsed: r("elapsed", 0, 48), Product: product, Ambient: r("ambient", 5, 45),
 		Air: air, AirSlow: air - r("trend", -3, 6), NormalAir: r("normal", 0, 8), RunShare: r("run share", 0, 1),
 		Warm: r("warm", 4, 10), Cold: r("cold", -2, 1),
+	}
+	if rapid.Bool().Draw(t, "nearest followed") {
+		in.Nearest = new(thermal.Nearest)
+		in.Nearest.Advance(product-r("colder", 0, 4), 0)
+		in.Nearest.Advance(product-r("beside", -3, 12), r("for", 0, 5))
 	}
 	if rapid.Bool().Draw(t, "normal unknown") {
 		in.NormalAir = math.NaN()
@@ -165,7 +176,19 @@ func TestCases(t *testing.T) {
 			func(l forecast.Times) bool { return l.Cold && l.Mid > 0 && l.Mid < 6 }},
 		{"and does not while the air is above the limit", holds, fault.ThermostatStuckOn,
 			func(l forecast.Times) bool { return math.IsInf(l.Mid, 1) }},
-		{"no causes, no forecast", holds, fault.Well,
+		{"a coil that lets little air through freezes what stands beside the supply first", with(func(in *forecast.Input) {
+			in.Nearest = new(thermal.Nearest)
+			in.Nearest.Advance(2, 0)
+			for range 40 { // an hour of air of -12 °C from the supply
+				in.Nearest.Advance(thermal.BesideSupply(3, -12), 0.025)
+			}
+		}), fault.CoilIced, func(l forecast.Times) bool { return l.Cold && l.Mid > 0 && l.Mid < 3 }},
+		{"one that lets it through does not", with(func(in *forecast.Input) {
+			in.Nearest = new(thermal.Nearest)
+			in.Nearest.Advance(2, 0)
+			in.Nearest.Advance(thermal.BesideSupply(3, -3), 4)
+		}), fault.CoilIced, func(l forecast.Times) bool { return l == forecast.Never() }},
+		{"no causes, no forecast", with(func(in *forecast.Input) { in.Nearest = new(thermal.Nearest); in.Nearest.Advance(-5, 0) }), none,
 			func(l forecast.Times) bool { return math.IsInf(l.Mid, 1) }},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -188,3 +188,62 @@ func TestProductLaws(t *testing.T) {
 		}
 	})
 }
+
+// The product next to the supply freezes by Newton's law of cooling: its time is the
+// closed form, and it is there then.
+func TestNearestOfTheClosedForm(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		start, air := rapid.Float64Range(0, 8).Draw(t, "start"), rapid.Float64Range(-20, -2).Draw(t, "air")
+		const cold = -1.0
+		var n thermal.Nearest
+		n.Advance(start, 0)
+		for range 600 { // until its air is of the last hours
+			n.Advance(start, 0.02)
+		}
+		if left := n.Until(cold); !math.IsInf(left, 1) {
+			t.Fatalf("freezes in %v h beside air of %v °C", left, start)
+		}
+		for range 500 {
+			n.Advance(air, 0.001)
+		}
+		for range 9 { // the air it has met of late comes to what it is
+			n.Advance(air, 0.5)
+		}
+		product, met := n.Estimate()
+		if math.Abs(met-air) > 0.3 {
+			t.Fatalf("met %v °C, want %v", met, air)
+		}
+		left := n.Until(cold)
+		if product <= cold {
+			if left != 0 {
+				t.Fatalf("%v °C is cold already, and is said to be in %v h", product, left)
+			}
+			return
+		}
+		n.Advance(met, left)
+		if got, _ := n.Estimate(); math.Abs(got-cold) > 0.01 {
+			t.Fatalf("after %v h it is at %v °C, want %v", left, got, cold)
+		}
+	})
+}
+
+// Colder supply air, and a colder coil, never make what stands beside it warmer, and a
+// coil far colder than any air that leaves it counts no more than the coldest air.
+func TestBeside(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		air := rapid.Float64Range(-5, 25).Draw(t, "air")
+		a, b := rapid.Float64Range(-40, 30).Draw(t, "a"), rapid.Float64Range(-40, 30).Draw(t, "b")
+		if a > b {
+			a, b = b, a
+		}
+		if thermal.BesideSupply(air, a) > thermal.BesideSupply(air, b) || thermal.BesideCoil(air, a) > thermal.BesideCoil(air, b) {
+			t.Fatalf("at %v °C: colder %v is warmer beside than %v", air, a, b)
+		}
+		if x := thermal.BesideSupply(air, a); x < math.Min(air, a) || x > math.Max(air, a) {
+			t.Fatalf("air of %v and %v °C mix to %v", air, a, x)
+		}
+	})
+	if x := thermal.BesideCoil(4, -30); x < 0 {
+		t.Errorf("beside a frozen coil whose fan stands: %v °C", x)
+	}
+}
