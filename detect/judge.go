@@ -12,11 +12,13 @@ import (
 	"coilward/detect/feature"
 )
 
-// What can be open of one machine at a time: one thing wrong with the machine,
-// and one with hearing from it.
+// What can be open of one machine at a time: one thing wrong with the machine, one
+// with hearing from it, and one with a probe or a wire, without which the machine is
+// judged by its other channels.
 const (
 	slotMachine = iota
 	slotSilence
+	slotProbe
 	slots
 )
 
@@ -162,6 +164,7 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 		m.describe(o, q, v, at)
 		m.evidence(o, v)
 		m.say(o, Raised, emit)
+		m.setProbeAside(o)
 		return
 	}
 	if !m.disproved(o) {

@@ -192,9 +192,13 @@ func (m *Machine) look(at collector.Millis, emit func(*Finding)) {
 	score := &m.score
 	m.visited(at)
 	s.Track.Fill(&v, at)
+	m.probe(&v, at, emit)
 	m.lib.table.Eval(&v, score)
 	s.Usual.take(score, dt*float64(s.Well))
 	m.withhold(score, &v, at)
+	if s.Open[slotProbe].Is { // said already
+		score[fault.SensorFault] = min(score[fault.SensorFault], score[fault.Well]-probeSaid)
+	}
 	m.prior.Advance(&s.Posterior, score, s.Track.Trust(), dt)
 	q := s.Posterior.Probabilities()
 	if q[diagnose.Resettled] > 0.5 {

@@ -84,6 +84,9 @@ func (m *Machine) sortSensor(o *open, v *feature.Vector, at collector.Millis) {
 	if o.Silence {
 		return
 	}
+	if m.s.Open[slotProbe].Is {
+		return // what was said of it stands
+	}
 	said := &m.s.SensorSaid
 	*said, m.s.SensorSaidAt = channel.Verdict{}, at
 	if o.Fault != fault.SensorFault {
@@ -100,6 +103,64 @@ func (m *Machine) sortSensor(o *open, v *feature.Vector, at collector.Millis) {
 	*said = channel.Verdict{Channel: c, Sort: channel.Drifting, Offset: float32(delta), Since: o.Since}
 	if stepped := m.s.Sensors.Stepped(c); stepped != 0 && stepped > o.Since-6*3600000 {
 		said.Sort, said.Since = channel.Contradicts, stepped
+	}
+}
+
+// probeSaid is how far less than ordinary life a broken probe explains, nats, what is
+// seen beside one that was told of already.
+const probeSaid = 3
+
+// Waits before a probe's finding is cleared, ms of event time, from when nothing speaks
+// against the probe any more: a loose contact comes and goes.
+const (
+	waitProbe        = 6 * 3600000
+	waitProbeVisited = 60 * 60000
+)
+
+// broken reports whether a channel contradicts itself so much that its readings are
+// left out of what the machine is judged by.
+func (m *Machine) broken() bool {
+	_, odd := m.s.Track.Oddest()
+	return odd >= 3
+}
+
+// setProbeAside gives a finding of a broken probe a place of its own, so that the
+// machine can be judged by what the others say: a probe that lies must not keep
+// another fault from being told.
+func (m *Machine) setProbeAside(o *open) {
+	s := &m.s
+	if o.Fault != fault.SensorFault || s.Open[slotProbe].Is || !m.broken() {
+		return
+	}
+	s.Open[slotProbe], *o = *o, open{}
+	s.Posterior = m.prior.Begin()
+}
+
+// probe follows a probe's finding, and takes out of v what speaks of probes alone.
+func (m *Machine) probe(v *feature.Vector, at collector.Millis, emit func(*Finding)) {
+	o := &m.s.Open[slotProbe]
+	if !o.Is {
+		return
+	}
+	v.Has[feature.SensorOdd] = false
+	if m.broken() {
+		o.QuietFrom = 0
+		if w, ok := m.s.Sensors.Worst(); ok && m.s.SensorSaid.Sort == channel.None {
+			m.s.SensorSaid, m.s.SensorSaidAt = w, at
+			m.say(o, Revised, emit)
+		}
+		return
+	}
+	if o.QuietFrom == 0 {
+		o.QuietFrom = at
+	}
+	wait := collector.Millis(waitProbe)
+	if m.s.Track.VisitedAt(false) > o.RaisedAt {
+		wait = waitProbeVisited
+	}
+	if at-o.QuietFrom >= wait {
+		m.say(o, Cleared, emit)
+		*o = open{}
 	}
 }
 

@@ -91,3 +91,71 @@ func TestSensorFaultsAreSorted(t *testing.T) {
 		})
 	}
 }
+
+// A probe that broke does not hide what happens to the machine: both are told, each
+// ends when it is over.
+func TestBrokenProbeDoesNotHideTheMachine(t *testing.T) {
+	c, m := newCabinet(12), newMachine()
+	play(m, c.live(3*day))
+	live := func(n collector.Millis, stuck bool) []detect.Finding {
+		rs := c.live(n)
+		for i := range rs {
+			if stuck {
+				rs[i].Value[collector.CoilIn] = -3.1
+			}
+		}
+		return play(m, rs)
+	}
+	of := func(fs []detect.Finding, id string) (changes []detect.Change, last detect.Finding) {
+		for _, f := range fs {
+			if f.ID == id {
+				changes, last = append(changes, f.Change), f
+			}
+		}
+		return changes, last
+	}
+	fs := live(18*hour, true)
+	if len(fs) == 0 || fs[0].Fault != fault.SensorFault || fs[0].Change != detect.Raised {
+		t.Fatalf("a stuck probe: %+v", fs)
+	}
+	probe := fs[0].ID
+	for _, f := range fs {
+		if f.ID != probe || f.Fault != fault.SensorFault {
+			t.Errorf("of a machine with nothing but a stuck probe: %v %v", f.Change, f.Fault)
+		}
+	}
+
+	c.condBlocked = true
+	fs = live(10*hour, true)
+	if changes, _ := of(fs, probe); len(changes) > 0 && changes[len(changes)-1] == detect.Cleared {
+		t.Errorf("the probe's finding ended though it is stuck: %v", changes)
+	}
+	var other string
+	for _, f := range fs {
+		if f.ID != probe && other == "" {
+			other = f.ID
+		}
+	}
+	if other == "" {
+		t.Fatal("the blocked condenser is not told")
+	}
+	if changes, last := of(fs, other); changes[0] != detect.Raised || last.Fault == fault.SensorFault || last.Fault == fault.Unknown {
+		t.Errorf("the blocked condenser: %v %v", changes, last.Fault)
+	}
+	if open := m.View().OpenFindings; len(open) != 2 {
+		t.Errorf("%d findings are open, want both", len(open))
+	}
+
+	c.repair() // of the condenser alone
+	fs = live(16*hour, true)
+	if changes, _ := of(fs, other); len(changes) == 0 || changes[len(changes)-1] != detect.Cleared {
+		t.Errorf("after the condenser was cleaned: %v", changes)
+	}
+	if changes, _ := of(fs, probe); len(changes) > 0 {
+		t.Errorf("the probe is still stuck: %v", changes)
+	}
+	fs = live(12*hour, false)
+	if changes, last := of(fs, probe); len(changes) != 1 || changes[0] != detect.Cleared || last.Fault != fault.SensorFault {
+		t.Errorf("after the probe reads again: %v", changes)
+	}
+}
