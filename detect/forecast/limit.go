@@ -154,6 +154,9 @@ func drifting(in *Input) Times {
 	return Times{Early: left / spread, Mid: left * cautious, Late: left * spread}
 }
 
+// coming is for how long the air that still falls is followed, h.
+const coming = 2
+
 // ColdestBelow is how far under the mean the coldest product lies, next to the
 // outlet of the coil, K (from simulated fleets).
 const ColdestBelow = 1.4
@@ -165,12 +168,15 @@ func cold(in *Input) Times {
 	if in.Nearest != nil {
 		nearest, beside = in.Nearest.Estimate()
 	}
+	// What it has met of late is an hour behind a compressor that does not stop, and
+	// the air goes on falling while the product follows.
+	beside -= coming * math.Max(falling, 0)
 	rate := math.Max((nearest-beside)/2, 0.25*falling)
 	room := nearest - in.Cold
 	if room <= 0 {
 		return Times{Cold: true}
 	}
-	if rate < 0.05 || beside-2*math.Max(falling, 0) > in.Cold {
+	if rate < 0.05 || beside > in.Cold {
 		return Never()
 	}
 	left := room / rate
