@@ -20,6 +20,7 @@ import (
 	"coilward/alerts/board"
 	"coilward/alerts/ledger"
 	"coilward/alerts/settings"
+	"coilward/collector/racetest"
 )
 
 // trying starts a daemon on recorded days, whose trials run this test's program.
@@ -76,7 +77,11 @@ const lax = "fleet: {limits: {sealed-beverage: {warm: 14}, dairy: {warm: 12}, tc
 // The board's trial says what the command says, byte for byte, and that is what a
 // replay with those settings says.
 func TestBoardTrialEqualsCommand(t *testing.T) {
-	d, config, stop := trying(t, 8, 3)
+	machines, stored, back := 8, 3, 2
+	if racetest.Enabled { // ten times as slow, and the goroutines are the same
+		machines, stored, back = 5, 2, 1
+	}
+	d, config, stop := trying(t, machines, stored)
 	defer stop()
 	// What is in use is laid over the file as well, and people found something.
 	in := boardSettings{d.inUse}
@@ -89,11 +94,11 @@ func TestBoardTrialEqualsCommand(t *testing.T) {
 	}
 	proposed := overrides(t, lax)
 	_, effect := in.InUse()
-	id, err := d.trials.Start(board.TrialOrder{InUse: effect.All, State: proposed, Days: 2, Suggest: 3, By: "Ana"})
+	id, err := d.trials.Start(board.TrialOrder{InUse: effect.All, State: proposed, Days: back, Suggest: 3, By: "Ana"})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := d.trials.Start(board.TrialOrder{State: proposed, Days: 2}); err == nil {
+	if _, err := d.trials.Start(board.TrialOrder{State: proposed, Days: back}); err == nil {
 		t.Error("a second trial begins beside the first")
 	}
 	var run board.TrialRun
@@ -122,7 +127,7 @@ func TestBoardTrialEqualsCommand(t *testing.T) {
 		t.Fatal(err)
 	}
 	var out, problems bytes.Buffer
-	args := []string{"trial", "--json", "--share", "1", "--config", config, "--settings", file, "--settings-in-use", inUse, "--days", "2", "--suggest", "3", "--findings", dir}
+	args := []string{"trial", "--json", "--share", "1", "--config", config, "--settings", file, "--settings-in-use", inUse, "--days", strconv.Itoa(back), "--suggest", "3", "--findings", dir}
 	if status := run2(t, args, &out, &problems); status != statusOK {
 		t.Fatalf("status %d: %s", status, &problems)
 	}
