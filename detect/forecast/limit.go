@@ -68,7 +68,7 @@ func Limit(in *Input, p *[fault.Num]float64) Times {
 		return cold(in)
 	}
 	t := warm(in, p)
-	if in.Nearest == nil || *p == ([fault.Num]float64{}) {
+	if in.Nearest == nil || !cools(p) {
 		return t
 	}
 	// What starves the cabinet of air may freeze what stands next to the supply before
@@ -76,6 +76,21 @@ func Limit(in *Input, p *[fault.Num]float64) Times {
 	left := in.Nearest.Until(in.Cold)
 	f := Times{Early: left / spread, Mid: left * cautious, Late: left * spread}
 	return Times{Early: min(t.Early, f.Early), Mid: min(t.Mid, f.Mid), Late: min(t.Late, f.Late), Cold: f.Mid < t.Mid}
+}
+
+// cools reports whether the coil still cools under the likelier causes: without that
+// nothing gets colder.
+func cools(p *[fault.Num]float64) bool {
+	var still, total float64
+	for f, q := range p {
+		total += q
+		switch fault.Fault(f) {
+		case fault.CompressorNotStarting, fault.ThermostatStuckOff, fault.PowerLost:
+		default:
+			still += q
+		}
+	}
+	return still > total/2
 }
 
 // warm forecasts when the product is too warm.

@@ -11,10 +11,10 @@ import (
 	"coilward/detect/thermal"
 )
 
-// sure returns probabilities with one cause.
 // none is no cause.
 const none = fault.Fault(fault.Num)
 
+// sure returns probabilities with one cause, or none.
 func sure(f fault.Fault) *[fault.Num]float64 {
 	var p [fault.Num]float64
 	if f != none {
@@ -183,6 +183,11 @@ func TestCases(t *testing.T) {
 				in.Nearest.Advance(thermal.BesideSupply(3, -12), 0.025)
 			}
 		}), fault.CoilIced, func(l forecast.Times) bool { return l.Cold && l.Mid > 0 && l.Mid < 3 }},
+		{"without cooling nothing gets colder, however cold it was", with(func(in *forecast.Input) {
+			in.Nearest = new(thermal.Nearest)
+			in.Nearest.Advance(0, 0)
+			in.Nearest.Advance(-6, 1)
+		}), fault.PowerLost, func(l forecast.Times) bool { return l.Mid > 0 && !l.Cold }},
 		{"one that lets it through does not", with(func(in *forecast.Input) {
 			in.Nearest = new(thermal.Nearest)
 			in.Nearest.Advance(2, 0)
