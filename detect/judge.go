@@ -148,6 +148,9 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 			s.WellProduct = float32(mid)
 		}
 	}
+	if m.setProbeAside(o) {
+		return
+	}
 	out := m.outOfLimits(at)
 	if !o.Is {
 		if !s.Suspicion.take(sick, m.raiseAt, m.needed(q, at)) && !out {
@@ -164,7 +167,6 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 		m.describe(o, q, v, at)
 		m.evidence(o, v)
 		m.say(o, Raised, emit)
-		m.setProbeAside(o)
 		return
 	}
 	if !m.disproved(o) {

@@ -110,30 +110,27 @@ func (m *Machine) sortSensor(o *open, v *feature.Vector, at collector.Millis) {
 // seen beside one that was told of already.
 const probeSaid = 3
 
-// Waits before a probe's finding is cleared, ms of event time, from when nothing speaks
-// against the probe any more: a loose contact comes and goes.
-const (
-	waitProbe        = 6 * 3600000
-	waitProbeVisited = 60 * 60000
-)
-
 // broken reports whether a channel contradicts itself so much that its readings are
 // left out of what the machine is judged by.
 func (m *Machine) broken() bool {
-	_, odd := m.s.Track.Oddest()
-	return odd >= 3
+	c, _ := m.s.Track.Oddest()
+	return m.s.Track.Suspect(c)
 }
 
 // setProbeAside gives a finding of a broken probe a place of its own, so that the
 // machine can be judged by what the others say: a probe that lies must not keep
-// another fault from being told.
-func (m *Machine) setProbeAside(o *open) {
+// another fault from being told. It reports whether there was one.
+func (m *Machine) setProbeAside(o *open) bool {
 	s := &m.s
-	if o.Fault != fault.SensorFault || s.Open[slotProbe].Is || !m.broken() {
-		return
+	if !o.Is || o.Fault != fault.SensorFault || s.Open[slotProbe].Is || !m.broken() {
+		return false
+	}
+	if w, ok := s.Sensors.Worst(); ok && (w.Sort == channel.Swapped || w.Sort == channel.Fahrenheit) {
+		return false // readings that are not left out are wrong too
 	}
 	s.Open[slotProbe], *o = *o, open{}
 	s.Posterior = m.prior.Begin()
+	return true
 }
 
 // probe follows a probe's finding, and takes out of v what speaks of probes alone.
@@ -154,9 +151,9 @@ func (m *Machine) probe(v *feature.Vector, at collector.Millis, emit func(*Findi
 	if o.QuietFrom == 0 {
 		o.QuietFrom = at
 	}
-	wait := collector.Millis(waitProbe)
+	wait := collector.Millis(waitShort) // a loose contact comes and goes
 	if m.s.Track.VisitedAt(false) > o.RaisedAt {
-		wait = waitProbeVisited
+		wait = waitPassing
 	}
 	if at-o.QuietFrom >= wait {
 		m.say(o, Cleared, emit)
