@@ -105,7 +105,8 @@ func (r Reason) Facts(at collector.Millis, live Live) Facts {
 		if e := r.LimitEarly.Sub(at); r.LimitEarly != 0 && e > 0 && e < f.Left*3/4 {
 			f.Worst = e
 		}
-	case live.Known: // the forecast was too dark: it is within its limits
+	// The bulk says that a forecast was too dark, but nothing of what freezes first.
+	case live.Known && r.Side != detect.Cold:
 		f.Standing, f.Left = TimeLeft, 0
 	default:
 		f.Standing, since = Expected, r.LimitAt
@@ -209,7 +210,7 @@ func (f Facts) standing() string {
 		return "was out of its limits, is back within"
 	case Expected:
 		if f.Side == detect.Cold {
-			return "by the forecast frozen" + f.lasting()
+			return "by the forecast frozen next to the cold air" + f.lasting()
 		}
 		return "by the forecast over its limit" + f.lasting()
 	}
@@ -217,7 +218,7 @@ func (f Facts) standing() string {
 	case f.Left == 0:
 		return "still within its limit"
 	case f.Side == detect.Cold:
-		return Span(f.Left) + " until it freezes" + f.worst()
+		return Span(f.Left) + " until what is next to the cold air freezes" + f.worst()
 	}
 	return Span(f.Left) + " left" + f.worst()
 }

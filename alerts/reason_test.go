@@ -62,9 +62,9 @@ func TestColdSideIsSaidAsCold(t *testing.T) {
 	f.LimitSide = detect.Cold
 	q.Apply(f)
 	q.Advance(mins(5))
-	says(t, q, "A-F-000001", "55 min until it freezes")
+	says(t, q, "A-F-000001", "55 min until what is next to the cold air freezes")
 	q.Advance(mins(90))
-	says(t, q, "A-F-000001", "by the forecast frozen for 30 min")
+	says(t, q, "A-F-000001", "by the forecast frozen next to the cold air for 30 min")
 	g := outSince(next(f, mins(95), detect.Revised), -2, mins(80))
 	g.LimitSide = detect.Cold
 	q.Apply(g)
@@ -92,5 +92,19 @@ func TestNoStandingContradictsTheProduct(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+// The bulk of the product within its limits does not say that what stands next to the
+// cold air has not frozen.
+func TestBulkSaysNothingOfWhatFreezesFirst(t *testing.T) {
+	r := Reason{Fault: fault.CoilIced, LimitAt: mins(60), Side: detect.Cold, Limits: fleet.SealedBeverage.Limits()}
+	within := Live{Known: true, Product: 3}
+	if f := r.Facts(mins(90), within); f.Standing != Expected || f.Out != 30*time.Minute {
+		t.Errorf("cold: %v for %v", f.Standing, f.Out)
+	}
+	r.Side = detect.Warm
+	if f := r.Facts(mins(90), within); f.Standing != TimeLeft || f.Left != 0 {
+		t.Errorf("warm: %v, %v left", f.Standing, f.Left)
 	}
 }

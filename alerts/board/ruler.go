@@ -143,7 +143,10 @@ func (b *Board) rulerLine(r Reader, now time.Time, l line) rulerLine {
 	} else {
 		row.Value = productWords[l.machine.Product]
 	}
-	limit := l.machine.Limits.Warm
+	limit, where := l.machine.Limits.Warm, ""
+	if f.LimitSide == detect.Cold {
+		where = " next to the cold air" // the product shown is the bulk
+	}
 	if f.LimitSide == detect.Cold || l.view.HasProduct && l.view.ProductTemperature < l.machine.Limits.Cold {
 		limit = l.machine.Limits.Cold
 	}
@@ -159,7 +162,7 @@ func (b *Board) rulerLine(r Reader, now time.Time, l line) rulerLine {
 		row.Left, row.Until = "still within its limit", "limit "+r.temperature(limit)+"; the forecast said "+r.moment(l.missed, now, loc)
 	default:
 		row.Left = span(l.limit.Sub(now))
-		row.Until = "until " + r.temperature(limit) + ", about " + r.moment(l.limit, now, loc)
+		row.Until = "until " + r.temperature(limit) + where + ", about " + r.moment(l.limit, now, loc)
 		if f.LimitEarly != 0 && f.LimitLate != 0 {
 			row.Between = "between " + r.moment(f.LimitEarly.Time(), now, loc) + " and " + r.moment(f.LimitLate.Time(), now, loc)
 		}
