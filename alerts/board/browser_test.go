@@ -285,8 +285,8 @@ func TestAcknowledgeByClickAndByKeyboard(t *testing.T) {
 			w := troubled(t)
 			b := w.board(t)
 			server := httptest.NewServer(b)
-			defer server.Close()
-			defer b.Close()
+			t.Cleanup(server.Close)
+			t.Cleanup(b.Close)
 			watcher, ctx := tab(t, chrome, 1280, 900, false), tab(t, chrome, 390, 844, false)
 			for _, c := range []context.Context{watcher, ctx} {
 				if err := chromedp.Do(c, chromedp.Navigate(server.URL+"/"), chromedp.WaitReady("footer")); err != nil {
@@ -309,8 +309,8 @@ func TestCrosshairByKeyboardAndTouch(t *testing.T) {
 	w := troubled(t)
 	b := w.board(t)
 	server := httptest.NewServer(b)
-	defer server.Close()
-	defer b.Close()
+	t.Cleanup(server.Close)
+	t.Cleanup(b.Close)
 	ctx := tab(t, chrome, 390, 844, false)
 	if err := chromedp.Do(ctx, chromedp.Navigate(server.URL+"/machines/cab-0403"), chromedp.WaitReady("#axis")); err != nil {
 		t.Fatal(err)
@@ -363,8 +363,8 @@ func TestLostStreamIsSaid(t *testing.T) {
 		}
 		b.ServeHTTP(rw, r.WithContext(ctx))
 	}))
-	defer server.Close()
-	defer b.Close()
+	t.Cleanup(server.Close)
+	t.Cleanup(b.Close)
 	ctx := tab(t, chrome, 390, 844, false)
 	if err := chromedp.Do(ctx, chromedp.Navigate(server.URL+"/"), chromedp.WaitReady("footer")); err != nil {
 		t.Fatal(err)

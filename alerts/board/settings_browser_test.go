@@ -72,8 +72,8 @@ func TestFocusStaysThroughUpdates(t *testing.T) {
 	chrome := browser(t)
 	w, b, trials := tunable(t)
 	server := httptest.NewServer(b)
-	defer server.Close()
-	defer b.Close()
+	t.Cleanup(server.Close)
+	t.Cleanup(b.Close)
 	h := &hand{t: t, b: b}
 	draft := h.post("/settings", url.Values{"at": {"fleet"}, "alerting.on_delay.medium": {"20m"}}, http.StatusSeeOther)
 	under := h.post(draft+"/try", url.Values{"days": {"30"}}, http.StatusSeeOther)
@@ -127,8 +127,8 @@ func TestTrialByHand(t *testing.T) {
 	chrome := browser(t)
 	w, b, trials := tunable(t)
 	server := httptest.NewServer(b)
-	defer server.Close()
-	defer b.Close()
+	t.Cleanup(server.Close)
+	t.Cleanup(b.Close)
 	ctx := tab(t, chrome, 390, 844, false)
 	if err := chromedp.Do(ctx, chromedp.Navigate(server.URL+"/settings?at=site+site-02"), chromedp.WaitReady("footer")); err != nil {
 		t.Fatal(err)
