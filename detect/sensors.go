@@ -207,10 +207,17 @@ func (m *Machine) sensorWords(o *open, f *Finding) {
 	if since == 0 {
 		since = o.Since
 	}
+	// The sort says in what the channel contradicts itself.
+	rest := f.Evidence[:0]
+	for i, n := range o.Evidence[:o.NumEvidence] {
+		if n.ID != feature.SensorOdd {
+			rest = append(rest, f.Evidence[i])
+		}
+	}
 	weight := 3.0
-	if len(f.Evidence) > 0 {
-		weight = f.Evidence[0].Weight + 1
+	if len(rest) > 0 {
+		weight = rest[0].Weight + 1
 	}
 	first := Evidence{said.Text(math.Max(float64(m.s.SensorSaidAt-since)/60000, 0)), said.Channel, since, weight}
-	f.Evidence = append([]Evidence{first}, f.Evidence[:min(len(f.Evidence), 4)]...)
+	f.Evidence = append([]Evidence{first}, rest[:min(len(rest), 4)]...)
 }

@@ -162,7 +162,7 @@ func (p *picture) lineOf(m *fleet.Machine, s *fleet.Site, v detect.View) line {
 		if l.limit.IsZero() || l.limit.After(p.now) {
 			l.limit = p.now
 		}
-	case l.past && live.Known: // the forecast was too dark
+	case l.past && live.Known && lead.LimitSide != detect.Cold: // the forecast was too dark; of what freezes first the bulk says nothing
 		l.past, l.missed, l.limit = false, l.limit, p.now
 	}
 	return l

@@ -255,6 +255,29 @@ func TestRulerAfterAForecastThatWasTooDark(t *testing.T) {
 	}
 }
 
+// What stands next to the cold air may have frozen though the bulk is within its
+// limits: the line says so, and where.
+func TestRulerOfWhatFreezesFirst(t *testing.T) {
+	for _, c := range []struct {
+		left  time.Duration
+		wants []string
+	}{
+		{2 * time.Hour, []string{"2 h", "until −1.0 °C next to the cold air, about 16:20"}},
+		{-90 * time.Minute, []string{"by the forecast frozen", "limit −1.0 °C next to the cold air, since 12:50"}},
+	} {
+		w := newWorld(t, 12, 6)
+		w.hurt("cab-0403", fault.CoilIced, 0.99, c.left, 4.1, alerts.Medium, alerts.Acknowledged)
+		w.views["cab-0403"].OpenFindings[0].LimitSide = detect.Cold
+		page := get(t, w.board(t), "/", "Cookie", german).Body.String()
+		_, rest, _ := strings.Cut(page, `id="x-cab-0403"`)
+		line, _, _ := strings.Cut(rest, "</li>")
+		has(t, textOf(line), c.wants...)
+		if strings.Contains(line, "still within") {
+			t.Errorf("the line says that it is within its limit: %s", textOf(line))
+		}
+	}
+}
+
 // Where no reading comes in, that nothing is seen does not mean that all is well.
 func TestQuietIsNotClaimedBlindly(t *testing.T) {
 	w := newWorld(t, 12, 6)

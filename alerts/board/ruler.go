@@ -152,7 +152,10 @@ func (b *Board) rulerLine(r Reader, now time.Time, l line) rulerLine {
 	}
 	switch {
 	case l.past:
-		row.Left, row.Until = "past its limit", "limit "+r.temperature(limit)
+		row.Left, row.Until = "past its limit", "limit "+r.temperature(limit)+where
+		if where != "" && l.view.HasProduct && l.machine.Limits.Holds(l.view.ProductTemperature) {
+			row.Left = "by the forecast frozen"
+		}
 		if l.limit.Before(now) {
 			row.Until += ", since " + r.moment(l.limit, now, loc)
 		}
