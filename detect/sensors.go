@@ -129,6 +129,7 @@ func (m *Machine) setProbeAside(o *open) bool {
 		return false // readings that are not left out are wrong too
 	}
 	s.Open[slotProbe], *o = *o, open{}
+	s.Open[slotProbe].NumRuledOut = 0 // of the machine, which may have it tomorrow
 	s.Posterior = m.prior.Begin()
 	return true
 }

@@ -142,8 +142,14 @@ func TestBrokenProbeDoesNotHideTheMachine(t *testing.T) {
 	if changes, last := of(fs, other); changes[0] != detect.Raised || last.Fault == fault.SensorFault || last.Fault == fault.Unknown {
 		t.Errorf("the blocked condenser: %v %v", changes, last.Fault)
 	}
-	if open := m.View().OpenFindings; len(open) != 2 {
+	open := m.View().OpenFindings
+	if len(open) != 2 {
 		t.Errorf("%d findings are open, want both", len(open))
+	}
+	for _, f := range open {
+		if f.ID == probe && len(f.RuledOut) > 0 {
+			t.Errorf("the probe's finding rules out %q of the machine", f.RuledOut[0].Text)
+		}
 	}
 
 	c.repair() // of the condenser alone
