@@ -125,6 +125,9 @@ func (m *Machine) setProbeAside(o *open) bool {
 	if !o.Is || o.Fault != fault.SensorFault || s.Open[slotProbe].Is || !m.broken() {
 		return false
 	}
+	if c, _ := s.Track.Oddest(); c == collector.CompressorCurrent || c == collector.MainsCurrent {
+		return false // it told when the compressor runs, and by that the machine is judged
+	}
 	if w, ok := s.Sensors.Worst(); ok && (w.Sort == channel.Swapped || w.Sort == channel.Fahrenheit) {
 		return false // readings that are not left out are wrong too
 	}
