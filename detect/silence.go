@@ -22,6 +22,30 @@ func (m *Machine) silentAfter() collector.Millis {
 	return d
 }
 
+// Most silences are over before anybody could drive there: a machine unplugged to be
+// cleaned, a router that is updated. The product can wait for longer than it takes to
+// be sure, so this part of the time it would hold without cooling is waited, but for
+// no longer than a cleaning takes (common practice, no source).
+const (
+	waitedOfHold = 0.25
+	cleaningMay  = 45 * 60000
+)
+
+// patience is for how long a silence may be waited out for the product's sake.
+func (m *Machine) patience() collector.Millis {
+	s := &m.s
+	if s.Track.NoSupplyMinutes() > 0 || !s.Product.Known() {
+		return 0
+	}
+	o := open{Since: s.Heard, Fault: fault.PowerLost, NumCand: 1}
+	o.Cand[0] = Candidate{fault.PowerLost, 1}
+	m.forecast(&o, s.Heard)
+	if o.LimitAt == 0 {
+		return cleaningMay // it would hold for longer than is looked ahead
+	}
+	return min(collector.Millis(waitedOfHold*float64(o.LimitAt-s.Heard)), cleaningMay)
+}
+
 // firstReadings is the longest that a machine which has spoken once may gather readings
 // before it speaks again: 10 readings 5 min apart, and some more.
 const firstReadings = 60 * 60000
@@ -67,7 +91,7 @@ func (m *Machine) Advance(now collector.Millis, emit func(*Finding)) {
 	o := &s.Open[slotSilence]
 	quiet := s.Now - s.Heard
 	switch {
-	case !o.Is && quiet >= m.silentAfter():
+	case !o.Is && quiet >= m.silentAfter() && quiet >= m.patience():
 		*o = open{Is: true, RaisedAt: s.Now, Since: s.Heard, Serial: s.Serial}
 		s.Serial++
 		m.describeSilence(o)

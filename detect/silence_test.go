@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"coilward/collector"
+	"coilward/collector/quantity"
 	"coilward/detect"
 	"coilward/detect/fault"
 )
@@ -47,7 +48,7 @@ func TestSilence(t *testing.T) {
 	if f.Change != detect.Raised || f.Fault != fault.Silent || f.Seq != 0 || f.Since != last {
 		t.Errorf("%v %v/%d since %v, want since %v", f.Change, f.Fault, f.Seq, f.Since, last)
 	}
-	if wait := f.At - last; wait < 10*minute || wait > 30*minute {
+	if wait := f.At - last; wait < 10*minute || wait > 50*minute {
 		t.Errorf("said after %v", wait)
 	}
 	if len(f.Candidates) != 2 || f.Candidates[1].Fault != fault.PowerLost {
@@ -168,7 +169,9 @@ func TestSlowReporterIsNotSilent(t *testing.T) {
 func TestLastWill(t *testing.T) {
 	until := func(will bool) (d collector.Millis, f detect.Finding) {
 		c := newCabinet(6)
-		m := newMachine()
+		s := spec()
+		s.Limits.Warm = 5 // it cannot be waited out
+		m := detect.NewMachine(s, library)
 		play(m, c.live(6*hour))
 		last := c.at + 300
 		now := last
@@ -289,5 +292,40 @@ func TestSilenceAfterOneReading(t *testing.T) {
 	}
 	if text := fs[0].Evidence[0].Text; strings.Contains(text, "used to report") || !strings.Contains(text, "nothing heard since") {
 		t.Errorf("evidence %q", text)
+	}
+}
+
+// Most silences are a cleaning or a router: where the product holds for long they are
+// waited out for longer, where it does not, or its supply was seen to go, they are not.
+func TestSilenceIsWaitedOutWhereTheProductHolds(t *testing.T) {
+	said := func(warm float64, dead bool) collector.Millis {
+		c := newCabinet(8)
+		s := spec()
+		s.Limits.Warm = quantity.Celsius(warm)
+		m := detect.NewMachine(s, library)
+		play(m, c.live(12*hour))
+		last := c.at
+		if dead {
+			c.powerLost = true
+			play(m, c.live(2*minute))
+			last = c.at
+		}
+		now := last + 300
+		fs := wait(m, &now, 2*hour)
+		if len(fs) == 0 || fs[0].Change != detect.Raised {
+			t.Fatalf("limit %v °C: said %v of two hours of nothing", warm, fs)
+		}
+		return fs[0].At - last
+	}
+	soon, late, gone := said(5, false), said(18, false), said(18, true)
+	t.Logf("said after %d min, %d where it holds for long, %d where its supply went", soon/minute, late/minute, gone/minute)
+	if soon > 30*minute {
+		t.Errorf("said after %d min of a product that is soon warm", soon/minute)
+	}
+	if late < soon+10*minute || late > 50*minute {
+		t.Errorf("said after %d min of one that holds, %d of one that does not", late/minute, soon/minute)
+	}
+	if gone > 30*minute {
+		t.Errorf("said after %d min though the last words were of a lost supply", gone/minute)
 	}
 }
