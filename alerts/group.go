@@ -3,6 +3,7 @@ package alerts
 import (
 	"fmt"
 	"slices"
+	"time"
 
 	"coilward/collector"
 	"coilward/detect"
@@ -47,11 +48,18 @@ func (q *Queue) gather(in *incident) []Change {
 func (q *Queue) alike(in *incident, also func(*incident) bool) []*incident {
 	var out []*incident
 	for _, x := range q.incidents {
-		if x.EndedAt == 0 && shared(x.lead().Fault) && in.RaisedAt.Sub(x.RaisedAt).Abs() <= q.o.Coincidence.Window && also(x) {
+		if x.EndedAt == 0 && shared(x.lead().Fault) && in.fellWith(x, q.o.Coincidence.Window) && also(x) {
 			out = append(out, x)
 		}
 	}
 	return out
+}
+
+// fellWith reports whether two machines fell silent, or lost power, within the window
+// of each other. When that is said differs: by how often a machine speaks, by how long
+// its product can wait, by what it measures.
+func (in *incident) fellWith(x *incident, window time.Duration) bool {
+	return in.RaisedAt.Sub(x.RaisedAt).Abs() <= window || in.lead().Since.Sub(x.lead().Since).Abs() <= window
 }
 
 // gatherSites looks whether several sites fell silent at once.

@@ -131,6 +131,33 @@ func TestSiteOutage(t *testing.T) {
 	}
 }
 
+// TestOutageSaidBitByBit: what fell silent at once is said at different times, for a
+// machine whose product holds is waited out for longer.
+func TestOutageSaidBitByBit(t *testing.T) {
+	q, s, tp := New(Options{Fleet: town(3, 12)}), &story{}, &tape{}
+	for i := range 12 {
+		f := s.raise(mins(20+12*i), "s1", fmt.Sprintf("s1-m%d", i), fault.Silent, 0.75, 0)
+		f.Since = mins(0)
+		tp.add(q.Apply(f))
+	}
+	tp.add(q.Advance(mins(240)))
+	open := q.Alerts()
+	if len(open) != 1 || open[0].Cause != Uplink || len(open[0].Members) != 12 {
+		t.Errorf("%d alerts, want one of 12 machines:\n%s", len(open), strings.Join(tp.lines(), "\n"))
+	}
+	// On their own: as far apart, but since different hours.
+	q, s, tp = New(Options{Fleet: town(3, 12)}), &story{}, &tape{}
+	for i := range 4 {
+		f := s.raise(mins(20+60*i), "s1", fmt.Sprintf("s1-m%d", i), fault.Silent, 0.75, 0)
+		f.Since = mins(60 * i)
+		tp.add(q.Apply(f))
+	}
+	tp.add(q.Advance(mins(600)))
+	if open := q.Alerts(); len(open) != 4 {
+		t.Errorf("%d alerts of four silences an hour apart:\n%s", len(open), strings.Join(tp.lines(), "\n"))
+	}
+}
+
 func TestReportLine(t *testing.T) {
 	q, s := New(Options{}), &story{}
 	f := s.raise(mins(0), "s0", "s0-m1", fault.EvaporatorFanStopped, 0.94, 5*time.Hour)
