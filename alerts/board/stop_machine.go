@@ -58,7 +58,7 @@ type checkView struct {
 
 type productView struct {
 	Key, Alert, Post, Unit, Degree, Measured string
-	Seen, Decision, Why, Until, Rule         string
+	Seen, Decision, Why, Beside, Until, Rule string
 }
 
 type choice struct {
@@ -207,6 +207,7 @@ const productWindow = 48 * time.Hour
 // product says what the rule says of the product now.
 func (b *Board) product(ctx context.Context, c *caller, a *alerts.Alert, m *fleet.Machine, v *visit.Visit) (visit.Decision, productView) {
 	p := visit.Product{Kind: m.Product, Limits: m.Limits, Now: c.now}
+	p.Beside = a.LimitSide == detect.Cold && a.LimitEarly != 0 && !c.now.Before(a.LimitEarly.Time())
 	out := productView{Unit: either(c.reader.Fahrenheit, "F", "C"), Degree: c.reader.degree()}
 	if v.Measured != nil {
 		t := quantity.Celsius(*v.Measured)
@@ -241,6 +242,9 @@ func (b *Board) product(ctx context.Context, c *caller, a *alerts.Alert, m *flee
 	}
 	advice := visit.Advise(p)
 	out.Decision, out.Why, out.Rule = c.decision(advice.Decision), c.voice.Sentence(advice.Why), c.voice.Sentence(advice.Rule)
+	if advice.Beside != "" {
+		out.Beside = c.voice.Sentence(advice.Beside)
+	}
 	if at, ok := p.Until(); ok && advice.Decision == visit.Hold {
 		out.Until = c.moment(at, c.tech.Location())
 	}

@@ -121,7 +121,7 @@ func TestSentencesAreWhole(t *testing.T) {
 					for _, temp := range []float64{-3, 3, 8, 25} {
 						for _, measured := range []bool{false, true} {
 							at := quantity.Celsius(temp)
-							p := visit.Product{Kind: kind, Limits: kind.Limits(), Past: past, Now: now}
+							p := visit.Product{Kind: kind, Limits: kind.Limits(), Past: past, Beside: true, Now: now}
 							if over > 0 {
 								p.OverAt = now.Add(-over)
 							}
@@ -132,6 +132,9 @@ func TestSentencesAreWhole(t *testing.T) {
 							}
 							a := visit.Advise(p)
 							said(a.Why)
+							if a.Beside != "" {
+								said(a.Beside)
+							}
 							said(a.Rule)
 						}
 					}

@@ -31,6 +31,7 @@ type Product struct {
 	OverAt   time.Time         // first over its warm limit since the last service; zero: not known to have been
 	Past     bool              // what it was is known from there on
 	Above21  bool              // has passed 21 °C since then
+	Beside   bool              // what stands next to the cold air may be frozen, by the forecast
 	Now      time.Time
 }
 
@@ -38,6 +39,7 @@ type Product struct {
 type Advice struct {
 	Decision Decision
 	Why      string // one or two sentences, °C
+	Beside   string // of what stands next to the cold air, where that may be another matter; likewise
 	Rule     string // that applies
 }
 
@@ -53,19 +55,31 @@ const (
 // less at the start and never passed 21 °C, it may be used or discarded; after
 // that it is discarded, cold again or not (3-501.19). What cannot be told is
 // taken for the worse.
+//
+// Where cold air is starved or does not stop, what stands next to it freezes while
+// the rest, of which everything else is said, is within its limit.
 func Advise(p Product) Advice {
 	t := p.Measured
 	if t == nil {
 		t = p.Believed
 	}
-	if !alerts.HasFoodClock(p.Kind) {
-		return beverage(p, t)
+	advise, beside := beverage, "What stands next to the cold air may be frozen, whatever the rest is: take out what is frozen, bulged or burst."
+	if alerts.HasFoodClock(p.Kind) {
+		advise, beside = food, "What stands next to the cold air may be frozen, whatever the rest is. Frozen packages that have burst or thawed are discarded; ask for the others."
 	}
+	a := advise(p, t)
+	if p.Beside && a.Decision != Discard && (t == nil || *t >= p.Limits.Cold) {
+		a.Beside = beside
+	}
+	return a
+}
+
+func food(p Product, t *quantity.Celsius) Advice {
 	if t == nil {
-		return Advice{Hold, "Its temperature is not known. Measure it between packages before anything is sold.", ruleTCS}
+		return Advice{Decision: Hold, Why: "Its temperature is not known. Measure it between packages before anything is sold.", Rule: ruleTCS}
 	}
 	if *t < p.Limits.Cold {
-		return Advice{Hold, "It may be frozen. Frozen packages that have burst or thawed are discarded; ask for the rest.", ruleTCS}
+		return Advice{Decision: Hold, Why: "It may be frozen. Frozen packages that have burst or thawed are discarded; ask for the rest.", Rule: ruleTCS}
 	}
 	clock := alerts.FoodClock{Limit: p.Limits.Warm, Above21: p.Above21 || *t > 21}
 	if !p.OverAt.IsZero() {
@@ -74,22 +88,22 @@ func Advise(p Product) Advice {
 	warm := *t > p.Limits.Warm
 	if warm && clock.OverAt == 0 {
 		if !p.Past {
-			return Advice{Discard, "It is over its limit, and nobody can tell since when.", ruleTCS}
+			return Advice{Decision: Discard, Why: "It is over its limit, and nobody can tell since when.", Rule: ruleTCS}
 		}
 		clock.OverAt = collector.MillisOf(p.Now)
 	}
 	_, last, over := clock.DiscardAt()
 	switch {
 	case !over && p.Measured == nil:
-		return Advice{Hold, "The models believe it has stayed within its limit. Measure it between packages to be sure.", ruleTCS}
+		return Advice{Decision: Hold, Why: "The models believe it has stayed within its limit. Measure it between packages to be sure.", Rule: ruleTCS}
 	case !over:
-		return Advice{Sell, "It is within its limit and, as far as is known, always was.", ruleTCS}
+		return Advice{Decision: Sell, Why: "It is within its limit and, as far as is known, always was.", Rule: ruleTCS}
 	case !p.Now.Before(last.Time()):
-		return Advice{Discard, "Its time over the limit is used up. Cooling it again does not give it back.", ruleTCS}
+		return Advice{Decision: Discard, Why: "Its time over the limit is used up. Cooling it again does not give it back.", Rule: ruleTCS}
 	case clock.Above21:
-		return Advice{Discard, "It has been over 21 °C, and over its limit. It is used within 4 h of leaving the limit or discarded; it cannot be kept.", ruleTCS}
+		return Advice{Decision: Discard, Why: "It has been over 21 °C, and over its limit. It is used within 4 h of leaving the limit or discarded; it cannot be kept.", Rule: ruleTCS}
 	}
-	return Advice{Hold, "It has been over its limit. Mark it, and use or discard it by then; the time does not start again when it is cold.", ruleTCS}
+	return Advice{Decision: Hold, Why: "It has been over its limit. Mark it, and use or discard it by then; the time does not start again when it is cold.", Rule: ruleTCS}
 }
 
 // Until is when food over its limit must be used or discarded; ok is false
@@ -105,11 +119,11 @@ func (p Product) Until() (at time.Time, ok bool) {
 func beverage(p Product, t *quantity.Celsius) Advice {
 	switch {
 	case t == nil:
-		return Advice{Hold, "Its temperature is not known. Measure a drink from the middle.", ruleQuality}
+		return Advice{Decision: Hold, Why: "Its temperature is not known. Measure a drink from the middle.", Rule: ruleQuality}
 	case *t < p.Limits.Cold:
-		return Advice{Hold, "It may be frozen: take out what is frozen, bulged or burst.", ruleQuality}
+		return Advice{Decision: Hold, Why: "It may be frozen: take out what is frozen, bulged or burst.", Rule: ruleQuality}
 	case *t > p.Limits.Warm:
-		return Advice{Hold, "Too warm to sell. It is good again once it is back at 36 to 40 °F (2.2 to 4.4 °C).", ruleQuality}
+		return Advice{Decision: Hold, Why: "Too warm to sell. It is good again once it is back at 36 to 40 °F (2.2 to 4.4 °C).", Rule: ruleQuality}
 	}
-	return Advice{Sell, "Cold enough to sell.", ruleQuality}
+	return Advice{Decision: Sell, Why: "Cold enough to sell.", Rule: ruleQuality}
 }

@@ -301,6 +301,40 @@ func TestAdviceFollowsTheRule(t *testing.T) {
 	}
 }
 
+// What stands next to the cold air freezes while the rest is within its limit.
+func TestAdviceOnWhatStandsNextToTheColdAir(t *testing.T) {
+	at := func(c quantity.Celsius) *quantity.Celsius { return &c }
+	for name, c := range map[string]struct {
+		kind     fleet.Product
+		measured *quantity.Celsius
+		beside   bool
+		over     time.Duration
+		want     bool
+	}{
+		"food within its limit":          {fleet.TCSFood, at(3), true, 0, true},
+		"not by the forecast":            {fleet.TCSFood, at(3), false, 0, false},
+		"drinks":                         {fleet.SealedBeverage, at(4), true, 0, true},
+		"nothing known of the rest":      {fleet.SealedBeverage, nil, true, 0, true},
+		"the rest is frozen itself":      {fleet.SealedBeverage, at(-4), true, 0, false},
+		"all of it is discarded anyway":  {fleet.TCSFood, at(8), true, 9 * time.Hour, false},
+		"the rest is warm, and may stay": {fleet.TCSFood, at(8), true, time.Hour, true},
+	} {
+		p := Product{Kind: c.kind, Limits: c.kind.Limits(), Measured: c.measured, Beside: c.beside, Past: true, Now: noon}
+		if c.over > 0 {
+			p.OverAt = noon.Add(-c.over)
+		}
+		p2 := p
+		p2.Beside = false
+		a, without := Advise(p), Advise(p2)
+		if (a.Beside != "") != c.want || without.Beside != "" || a.Decision != without.Decision || a.Why != without.Why {
+			t.Errorf("%s: %+v; without %+v", name, a, without)
+		}
+		if c.want && strings.Contains(a.Beside, "discarded") != alerts.HasFoodClock(c.kind) {
+			t.Errorf("%s: %s", name, a.Beside)
+		}
+	}
+}
+
 // The models clear a repair or say that it came back.
 func TestRepairHolds(t *testing.T) {
 	v := Visit{Machine: "cab-1", Alert: "A-1", Said: fault.EvaporatorFanStopped, Outcome: &Outcome{Kind: Repaired, Fault: fault.CoilIced, At: noon}}
