@@ -12,6 +12,7 @@ import (
 	"coilward/detect/fault"
 	"coilward/detect/feature"
 	"coilward/detect/forecast"
+	"coilward/detect/forget"
 	"coilward/detect/life"
 	"coilward/detect/sensitivity"
 	"coilward/detect/thermal"
@@ -167,7 +168,7 @@ func (m *Machine) air(r *collector.Reading) {
 	s.Product.Advance(float64(a), dt)
 	s.Nearest.Advance(m.beside(r, float64(a)), dt)
 	for i, tau := range [...]float64{25.0 / 60, 100.0 / 60} {
-		s.MeanAir[i] += float32((float64(a) - float64(s.MeanAir[i])) * (1 - math.Exp(-dt/tau)))
+		s.MeanAir[i] += float32((float64(a) - float64(s.MeanAir[i])) * forget.Share(dt, tau))
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"coilward/collector"
+	"coilward/detect/forget"
 )
 
 // bins split the time since a start or stop; edges in minutes.
@@ -63,11 +64,11 @@ func (p *profile) observe(x float64, b int, dt, well, floor float64, at collecto
 	z := r / math.Sqrt(s2)
 	zc := math.Max(-40, math.Min(40, z))
 
-	kf := float32(1 - math.Exp(-dt/fastTau))
+	kf := float32(forget.Share(dt, fastTau))
 	p.fast += kf * (float32(zc) - p.fast)
 	p.fastW += kf * (1 - p.fastW)
 	p.raw += max(kf, 1/(1+p.fastW*20)) * (f - p.raw)
-	ks := float32(1 - math.Exp(-dt/slowTau))
+	ks := float32(forget.Share(dt, slowTau))
 	p.slow += ks * (float32(math.Max(-8, math.Min(8, zc))) - p.slow)
 	p.slowW += ks * (1 - p.slowW)
 	p.at, p.bin = at, int8(b)
@@ -155,7 +156,7 @@ func (s *scalar) z(x, floor float64) float64 {
 type decay struct{ v, w float32 }
 
 func (d *decay) add(x, dt, tau float64) {
-	k := float32(1 - math.Exp(-dt/tau))
+	k := float32(forget.Share(dt, tau))
 	d.w += k * (1 - d.w)
 	d.v += k / max(d.w, 1e-6) * (float32(x) - d.v)
 }

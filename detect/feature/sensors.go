@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"coilward/collector"
+	"coilward/detect/forget"
 	"coilward/detect/runstate"
 )
 
@@ -70,7 +71,7 @@ func (s *sensors) observe(t *Tracker, r *collector.Reading, dt float64) {
 	}
 	for c := range r.Has.All {
 		s.ch[c].missing = 0
-		s.ch[c].odd *= float32(math.Exp(-dt / 240))
+		s.ch[c].odd *= float32(1 - forget.Share(dt, 240))
 	}
 	for c := range (r.Has & (stillTemperatures | currents)).All {
 		h := &s.ch[c]
@@ -86,7 +87,7 @@ func (s *sensors) observe(t *Tracker, r *collector.Reading, dt float64) {
 		}
 		d := math.Abs(float64(x - h.prev))
 		if d > 1e-6 {
-			h.usual = max(h.usual*float32(math.Exp(-dt/(14*1440))), min(h.same, 600))
+			h.usual = max(h.usual*float32(1-forget.Share(dt, 14*1440)), min(h.same, 600))
 			h.same = 0
 		} else if moving {
 			h.same += float32(dt)

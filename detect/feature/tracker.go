@@ -5,6 +5,7 @@ import (
 
 	"coilward/collector"
 	"coilward/collector/fleet"
+	"coilward/detect/forget"
 	"coilward/detect/runstate"
 )
 
@@ -149,7 +150,7 @@ func (t *Tracker) ambient() (float64, bool) {
 }
 
 func (t *Tracker) decayCounts(dt float64) {
-	k := float32(math.Exp(-dt / 60))
+	k := float32(1 - forget.Share(dt, 60))
 	t.starts *= k
 	t.inrush *= k
 	t.failed *= k

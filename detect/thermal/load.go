@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"coilward/collector/fleet"
+	"coilward/detect/forget"
 )
 
 // Load is the steady side of the two nodes: over whole cycles nothing is stored,
@@ -44,7 +45,7 @@ type Load struct {
 type decaying struct{ v, w float32 }
 
 func (d *decaying) add(x, dt, tau float64) {
-	k := float32(1 - math.Exp(-dt/tau))
+	k := float32(forget.Share(dt, tau))
 	d.w += k * (1 - d.w)
 	d.v += k / max(d.w, 1e-6) * (float32(x) - d.v)
 }

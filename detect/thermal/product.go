@@ -11,7 +11,11 @@
 // spread between them is the uncertainty.
 package thermal
 
-import "math"
+import (
+	"math"
+
+	"coilward/detect/forget"
+)
 
 // taus are the time constants followed, hours: the middle one fits the warmest
 // node of loaded cabinets best on average, the outer ones the 10th and 90th
@@ -39,7 +43,7 @@ func (p *Product) Advance(ta, dt float64) {
 	}
 	for i, tau := range taus {
 		// Exact for constant air: Newton's law of cooling.
-		p.temp[i] += float32((ta - float64(p.temp[i])) * (1 - math.Exp(-dt/tau)))
+		p.temp[i] += float32((ta - float64(p.temp[i])) * forget.Share(dt, tau))
 	}
 }
 
@@ -92,8 +96,8 @@ func (n *Nearest) Advance(air, dt float64) {
 		*n = Nearest{temp: float32(air), air: float32(air), known: true}
 		return
 	}
-	n.temp += float32((air - float64(n.temp)) * (1 - math.Exp(-dt/nearestTau)))
-	n.air += float32((air - float64(n.air)) * (1 - math.Exp(-dt/airTau)))
+	n.temp += float32((air - float64(n.temp)) * forget.Share(dt, nearestTau))
+	n.air += float32((air - float64(n.air)) * forget.Share(dt, airTau))
 }
 
 // Estimate returns the product's temperature and that of the air it has met over the
