@@ -241,8 +241,13 @@ func (t *Table) add(i feature.ID, x float32, to *sums) {
 	}
 	f := (x - k[j]) / (k[j+1] - k[j])
 	var blas gonum.Implementation
-	blas.Saxpy(t.width, 1-f, t.weight[i][j*t.width:], 1, to[:], 1)
-	blas.Saxpy(t.width, f, t.weight[i][(j+1)*t.width:], 1, to[:], 1)
+	// At a knot, where what counts minutes mostly stands, one row says it all.
+	if f < 1 {
+		blas.Saxpy(t.width, 1-f, t.weight[i][j*t.width:], 1, to[:], 1)
+	}
+	if f > 0 {
+		blas.Saxpy(t.width, f, t.weight[i][(j+1)*t.width:], 1, to[:], 1)
+	}
 }
 
 func logSumExp(x []float32) float32 {
