@@ -15,6 +15,8 @@ import (
 	"coilward/alerts/route"
 	"coilward/alerts/visit"
 	"coilward/collector"
+	"coilward/collector/fleet"
+	"coilward/detect"
 	"coilward/detect/fault"
 )
 
@@ -258,6 +260,21 @@ func TestStopSaysHowWarmTheProductIs(t *testing.T) {
 	v.LastHeard = collector.MillisOf(w.now.Add(-3 * time.Hour))
 	w.views[job.Machine] = v
 	has(t, page(), "By the sensors about "+strings.ReplaceAll(imperial.temperature(v.ProductTemperature), nb, " ")+" when it was heard last, 4:05 am;")
+
+	// The sensors stand between the packages; what stands next to the cold air is
+	// spoken of once it may be frozen.
+	m.Product, m.Limits = fleet.SealedBeverage, fleet.SealedBeverage.Limits()
+	const beside = "What stands next to the cold air may be frozen, whatever the rest is"
+	for i := range w.open {
+		if a := &w.open[i]; a.ID == job.Alert {
+			a.LimitSide, a.LimitEarly, a.LimitAt = detect.Cold, collector.MillisOf(w.now.Add(time.Minute)), collector.MillisOf(w.now.Add(time.Hour))
+		}
+	}
+	if strings.Contains(page(), beside) {
+		t.Error("it may be frozen before the forecast says so")
+	}
+	w.pass(2 * time.Minute)
+	has(t, page(), beside)
 }
 
 // What is taken for granted of a tech who reports nothing is said to everybody.
