@@ -8,8 +8,9 @@ import (
 	"coilward/detect/feature"
 )
 
-// evidence picks the observations that moved the leading cause most.
-func (m *Machine) evidence(o *open, v *feature.Vector) {
+// evidence picks the observations that moved the leading cause most. It reports
+// whether one of them is such that a person would call it abnormal.
+func (m *Machine) evidence(o *open, v *feature.Vector) (stands bool) {
 	type part struct {
 		id feature.ID
 		w  float64
@@ -43,12 +44,14 @@ func (m *Machine) evidence(o *open, v *feature.Vector) {
 				continue
 			}
 			told[n.ID] = true
+			stands = stands || remarkable
 			n.Weight = float32(p.w)
 			o.Evidence[o.NumEvidence] = n
 			o.NumEvidence++
 		}
 	}
 	m.ruleOut(o, v, &says)
+	return stands
 }
 
 // ruleOut finds, for the two causes behind the leading one, what spoke most

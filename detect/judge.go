@@ -156,16 +156,19 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 		if !s.Suspicion.take(sick, m.raiseAt, m.needed(q, at)) && !out {
 			return
 		}
+		*o = open{Is: true, RaisedAt: s.Now, Since: s.WentWell, Serial: s.Serial}
+		m.describe(o, q, v, at)
+		if !m.evidence(o, v) && s.SensorSaid.Sort == channel.None && !out {
+			*o = open{} // nobody would believe what nothing abnormal is seen of
+			return
+		}
+		s.Serial++
 		s.Suspicion = 0
 		if s.ClearedAt != 0 && at-s.ClearedAt < forgetReturns {
 			s.Returns++
 		} else {
 			s.Returns = 0
 		}
-		*o = open{Is: true, RaisedAt: s.Now, Since: s.WentWell, Serial: s.Serial}
-		s.Serial++
-		m.describe(o, q, v, at)
-		m.evidence(o, v)
 		m.say(o, Raised, emit)
 		return
 	}
