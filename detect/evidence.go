@@ -40,10 +40,10 @@ func (m *Machine) evidence(o *open, v *feature.Vector) (stands bool) {
 				break
 			}
 			n, ok := m.s.Track.Note(p.id, v)
-			if !ok || told[n.ID] || remarkable && !p.id.Remarkable(v) {
+			if !ok || told[n.ID.Topic()] || remarkable && !p.id.Remarkable(v) {
 				continue
 			}
-			told[n.ID] = true
+			told[n.ID.Topic()] = true
 			stands = stands || remarkable
 			n.Weight = float32(p.w)
 			o.Evidence[o.NumEvidence] = n

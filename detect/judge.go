@@ -327,7 +327,7 @@ func (o *open) backToNormal(v *feature.Vector) bool {
 	}
 	seen := 0
 	for _, n := range o.Evidence[:o.NumEvidence] {
-		switch id := n.ID; {
+		switch id := n.ID.Topic(); {
 		case int(id) < feature.NumProfiles, id == feature.RunLength, id == feature.OffLength, id == feature.AirLow:
 			x := float64(v.Value[id])
 			if id != feature.AirLow {

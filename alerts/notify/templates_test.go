@@ -355,6 +355,8 @@ func TestEvidenceInSpanish(t *testing.T) {
 		"compressor draws 0.80 A (as at 25 °C ambient); this machine's normal is 1.21 ± 0.03 A":              "el compresor consume 0.80 A (referido a 25 °C de ambiente); lo normal en esta máquina es 1.21 ± 0.03 A",
 		"coil outlet 23.0 K below the cabinet air while running; this machine's normal is 8.8 ± 1.2 K":       "la salida del serpentín está 23.0 K bajo el aire de la cámara en marcha; lo normal en esta máquina es 8.8 ± 1.2 K",
 		"compressor ran 68 % of the last 3 h; this machine's normal is 7 % at this ambient":                  "el compresor funcionó 68 % de las últimas 3 h; lo normal en esta máquina es 7 % con este ambiente",
+		"compressor ran 67 % of the last 10 h; this machine's normal is 49 % at this ambient":                "el compresor funcionó 67 % de las últimas 10 h; lo normal en esta máquina es 49 % con este ambiente",
+		"condenser 18.3 K over ambient while running, on average of 5 h; this machine's normal is 16.6 K":    "el condensador está 18.3 K sobre el ambiente en marcha, en promedio de 5 h; lo normal en esta máquina es 16.6 K",
 		"condenser 31.0 K over ambient while running; this machine's normal is 15.0 ± 0.8 K":                 "el condensador está 31.0 K sobre el ambiente en marcha; lo normal en esta máquina es 15.0 ± 0.8 K",
 		"compressor now stops at 1.5 °C cabinet air; this machine's normal is 0.8 °C":                        "el compresor ahora para a 1.5 °C de aire de la cámara; lo normal en esta máquina es 0.8 °C",
 		"cabinet air warms by 0.01 K/h per K to ambient while stopped; this machine's normal is 0.01 ± 0.05": "el aire de la cámara se calienta 0.01 K/h por K de diferencia con el ambiente en paro; lo normal en esta máquina es 0.01 ± 0.05",

@@ -104,9 +104,19 @@ func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {
 		if p.learnt() < 30 {
 			n.Normal = nan
 		}
+		if i == Slow(n.ID) && p.slowW > 0 && n.Normal == n.Normal {
+			// What was so for hours is told as that: the last quarter of an hour may
+			// look like any other. Readings' spread says nothing of an average.
+			n.ID, n.Now, n.SD = i, n.Normal+p.slow/p.slowW*n.SD, nan
+		}
 		return n, p.at != 0
 	}
 	ago := func(m float32) { n.Now, n.Since = m, t.last-collector.Millis(m*60000) }
+	if i == LoadSlow && t.load10.n > 2 && t.frac10.v > 0 {
+		n.ID, n.Now, n.Since = i, t.frac10.v*100, t.last-10*hour
+		n.Normal = min(t.frac10.v*float32(math.Exp(float64(t.load10.mean)-t.load(&t.frac10, &t.dT10)))*100, 100)
+		return n, n.Now > 0.5
+	}
 	switch n.ID {
 	case RunLength:
 		n.Now, n.Normal = t.Run.LastRun, float32(math.Exp(float64(t.runLen.mean)))
@@ -198,7 +208,7 @@ var profileWords = [NumProfiles]string{
 
 // Text puts the note in plain words with its numbers.
 func (n Note) Text() string {
-	if int(n.ID) < NumProfiles {
+	if int(n.ID) < 2*NumProfiles {
 		return n.profileText()
 	}
 	now, normal := float64(n.Now), float64(n.Normal)
@@ -221,6 +231,8 @@ func (n Note) Text() string {
 		return "compressor was stopped for " + minutes(now) + usual("%.0f min")
 	case Load:
 		return fmt.Sprintf("compressor ran %.0f %% of the last 3 h", now) + usual("%.0f %% at this ambient")
+	case LoadSlow:
+		return fmt.Sprintf("compressor ran %.0f %% of the last 10 h", now) + usual("%.0f %% at this ambient")
 	case AirHigh:
 		return fmt.Sprintf("cabinet air %.1f °C; the compressor normally starts at %.1f °C", now, normal)
 	case AirLow:
@@ -280,7 +292,9 @@ func (n Note) Text() string {
 
 func (n Note) profileText() string {
 	now, normal, sd := float64(n.Now), float64(n.Normal), float64(n.SD)
-	switch n.ID {
+	id := n.ID.Topic()
+	unit, digits := "K", "%.1f"
+	switch id {
 	case EvapFanRun, EvapFanOff, CondFanRun:
 		now, normal = math.Exp(now)-0.004, math.Exp(normal)-0.004
 		sd *= normal
@@ -292,24 +306,32 @@ func (n Note) profileText() string {
 		sd *= normal
 	case EvapSpeedRun, CondSpeedRun:
 		now, normal, sd = now*1500, normal*1500, sd*1500
+		unit, digits = "rpm", "%.0f"
+	case RunSlope:
+		unit = "K/h"
+	case OffSlope: // per kelvin of ambient over air: the same number in °F
+		unit, digits = "", "%.2f"
 	}
-	s := fmt.Sprintf(profileWords[n.ID], now)
+	switch id {
+	case EvapFanRun, EvapFanOff, CondFanRun, MainsOff, Current:
+		unit, digits = "A", "%.2f"
+	}
+	s := fmt.Sprintf(profileWords[id], now)
+	if n.ID != id {
+		s += fmt.Sprintf(", on average of %.0f h", slowTau/60)
+	}
 	if math.IsNaN(normal) {
 		return s
 	}
 	// The unit stands behind every pair: screens that show °F find it there.
-	digits := "; this machine's normal is %.1f ± %.1f K"
-	switch n.ID {
-	case EvapFanRun, EvapFanOff, CondFanRun, MainsOff, Current:
-		digits = "; this machine's normal is %.2f ± %.2f A"
-	case RunSlope:
-		digits = "; this machine's normal is %.1f ± %.1f K/h"
-	case OffSlope: // per kelvin of ambient over air: the same number in °F
-		digits = "; this machine's normal is %.2f ± %.2f"
-	case EvapSpeedRun, CondSpeedRun:
-		digits = "; this machine's normal is %.0f ± %.0f rpm"
+	s += fmt.Sprintf("; this machine's normal is "+digits, normal)
+	if !math.IsNaN(sd) {
+		s += fmt.Sprintf(" ± "+digits, sd)
 	}
-	return s + fmt.Sprintf(digits, normal, sd)
+	if unit != "" {
+		s += " " + unit
+	}
+	return s
 }
 
 // Remarkable reports whether a person would call the feature's level abnormal:

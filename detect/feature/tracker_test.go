@@ -219,6 +219,35 @@ func TestSlowFaultIsNotLearned(t *testing.T) {
 	}
 }
 
+// What was so for hours is told as an average of hours, not by the last quarter of
+// an hour, which may look like any other.
+func TestSlowTwinsAreToldAsAverages(t *testing.T) {
+	c := newCabinet(17)
+	tr := c.tracker()
+	c.live(&tr, 7, 1)
+	c.gap -= 3
+	c.live(&tr, 1, 0)
+	c.gap += 3
+	c.live(&tr, 2.0/24, 0)
+	v := fill(&tr, c.at)
+	fast, _ := tr.Note(feature.AirCoil, v)
+	slow, ok := tr.Note(feature.Slow(feature.AirCoil), v)
+	if !ok || slow.ID.Topic() != fast.ID.Topic() {
+		t.Fatalf("%v told as %v", fast.ID, slow.ID)
+	}
+	if math.Abs(float64(fast.Now-fast.Normal)) > 0.7 || slow.Now > slow.Normal-1.2 || slow.Now < slow.Normal-3 {
+		t.Errorf("3 K lost for a day, and well for 2 h: now %.1f K, on average %.1f K, normal %.1f K", fast.Now, slow.Now, slow.Normal)
+	}
+	if text := slow.Text(); !strings.Contains(text, ", on average of 5 h; this machine's normal is ") || strings.Contains(text, "±") || strings.Contains(fast.Text(), "average") {
+		t.Errorf("%q, and of late %q", text, fast.Text())
+	}
+	last, _ := tr.Note(feature.Load, v)
+	long, _ := tr.Note(feature.LoadSlow, v)
+	if !strings.Contains(last.Text(), "of the last 3 h") || !strings.Contains(long.Text(), "of the last 10 h") || last.ID.Topic() != long.ID.Topic() {
+		t.Errorf("%q and %q", last.Text(), long.Text())
+	}
+}
+
 // What a gap hides is unknown: after hours of silence everything that lasts
 // has not grown, and the well state is what it was.
 func TestGapsAreSurvived(t *testing.T) {
