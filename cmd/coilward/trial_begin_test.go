@@ -89,7 +89,7 @@ func changedAt(t *testing.T, dir string, now, with *fleet.Fleet, at, from, to co
 // says that has watched from the beginning: with the settings in use, and with the
 // change made on that day.
 func TestTrialFromADaysModels(t *testing.T) {
-	dir, sim := recordedDays(t, 10, 4)
+	dir, sim := recordedDays(t, 14, 4)
 	end := collector.MillisOf(sim.end)
 	from := end.Add(-24 * time.Hour)
 	kept := daysOf(filepath.Join(dir, "data"))
