@@ -206,6 +206,18 @@ var profileWords = [NumProfiles]string{
 	MainsOff:     "machine draws %.2f A with the compressor stopped",
 }
 
+// turned are the words of a difference that is the other way round.
+var turned = map[ID]string{
+	AirCoil:      "coil outlet %.1f K above the cabinet air while running",
+	AirCoilIn:    "coil inlet %.1f K above the cabinet air while running",
+	CoilSpread:   "coil outlet %.1f K colder than the inlet while running",
+	CondLift:     "condenser %.1f K under ambient while running",
+	SupplyGap:    "supply air %.1f K above the return air while running",
+	ShellLift:    "compressor shell %.0f K under ambient",
+	OffCoilGap:   "coil outlet %.1f K above the cabinet air while stopped",
+	OffSupplyGap: "supply air %.1f K above the return air while stopped",
+}
+
 // Text puts the note in plain words with its numbers.
 func (n Note) Text() string {
 	if int(n.ID) < 2*NumProfiles {
@@ -316,7 +328,14 @@ func (n Note) profileText() string {
 	case EvapFanRun, EvapFanOff, CondFanRun, MainsOff, Current:
 		unit, digits = "A", "%.2f"
 	}
-	s := fmt.Sprintf(profileWords[id], now)
+	words := profileWords[id]
+	if w, ok := turned[id]; ok {
+		if now <= -0.05 {
+			words, now, normal = w, -now, -normal
+		}
+		now = math.Abs(now) // no "-0.0"
+	}
+	s := fmt.Sprintf(words, now)
 	if n.ID != id {
 		s += fmt.Sprintf(", on average of %.0f h", slowTau/60)
 	}
@@ -324,12 +343,20 @@ func (n Note) profileText() string {
 		return s
 	}
 	// The unit stands behind every pair: screens that show °F find it there.
+	_, twoWays := turned[id]
+	other := twoWays && normal <= -0.05
+	if twoWays {
+		normal = math.Abs(normal)
+	}
 	s += fmt.Sprintf("; this machine's normal is "+digits, normal)
 	if !math.IsNaN(sd) {
 		s += fmt.Sprintf(" ± "+digits, sd)
 	}
 	if unit != "" {
 		s += " " + unit
+	}
+	if other {
+		s += " the other way"
 	}
 	return s
 }
