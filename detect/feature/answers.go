@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"coilward/collector"
+	"coilward/detect/forget"
 )
 
 // Suspect reports whether a channel contradicts itself too much to be used.
@@ -29,11 +30,11 @@ func (t *Tracker) Latest() (has collector.ChannelSet, v [collector.NumChannels]f
 
 // RunsKnown reports whether the compressor was followed for half an hour, of the
 // 10 h over which [Tracker.RunFraction] decays.
-func (t *Tracker) RunsKnown() bool { return t.frac10.w > 0.05 }
+func (t *Tracker) RunsKnown() bool { return t.frac10.Weight > 0.05 }
 
 // RunFraction returns the share of the last hours that the compressor ran, 0
 // where nothing is known.
-func (t *Tracker) RunFraction() float64 { return float64(t.frac10.v) }
+func (t *Tracker) RunFraction() float64 { return float64(t.frac10.Value) }
 
 // Band returns the learned cut-in and cut-out of the air, °C.
 func (t *Tracker) Band() (in, out float64, ok bool) {
@@ -80,7 +81,7 @@ func (t *Tracker) Trust() float64 {
 	if t.ofKind {
 		trust = 1 // its kind's standard was learned, and with it how far a machine may lie off it
 	}
-	if t.air5.w == 0 {
+	if t.air5.Weight == 0 {
 		trust /= 4 // without the air nobody can say whether it cools
 	}
 	return trust
@@ -178,8 +179,8 @@ func (t *Tracker) Restart() {
 		p := &t.prof[i]
 		p.slow, p.slowW = 0, 0
 	}
-	for _, d := range []*decay{&t.frac2, &t.frac3, &t.frac10, &t.dT2, &t.dT3, &t.dT10, &t.recentIn, &t.recentOut, &t.shortStops, &t.air80, &t.air90} {
-		*d = decay{}
+	for _, d := range []*forget.Mean{&t.frac2, &t.frac3, &t.frac10, &t.dT2, &t.dT3, &t.dT10, &t.recentIn, &t.recentOut, &t.shortStops, &t.air80, &t.air90} {
+		*d = forget.Mean{}
 	}
 	t.nIn, t.nOut = 0, 0
 	t.lastRunAt, t.lastOffAt = 0, 0
@@ -189,16 +190,16 @@ func (t *Tracker) Restart() {
 // cut-out, rested, started and cooled down again, which no machine in trouble
 // does for long.
 func (t *Tracker) Cycles() bool {
-	return t.nIn >= 1 && t.nOut >= 2 && t.shortStops.v < 0.3 && float64(t.air5.v) < float64(t.cutIn.mean)+0.8
+	return t.nIn >= 1 && t.nOut >= 2 && t.shortStops.Value < 0.3 && float64(t.air5.Value) < float64(t.cutIn.mean)+0.8
 }
 
 // Keeps reports the mean of the air that the thermostat keeps now and the one
 // that it kept while well, °C; ok is false unless it has started and stopped
 // regularly of late and does so still.
 func (t *Tracker) Keeps() (now, well float64, ok bool) {
-	if t.nIn < 2 || t.nOut < 2 || t.last-max(t.lastOffAt, t.lastRunAt) > 3*3600000 || t.airMean.n < 5 || t.air90.w < 0.5 {
+	if t.nIn < 2 || t.nOut < 2 || t.last-max(t.lastOffAt, t.lastRunAt) > 3*3600000 || t.airMean.n < 5 || t.air90.Weight < 0.5 {
 		return 0, 0, false
 	}
-	ok = t.recentIn.v > t.recentOut.v+0.3 && t.air5.v < t.recentIn.v+0.7 && t.air5.v > t.recentOut.v-0.7
-	return float64(t.air90.v), float64(t.airMean.mean), ok
+	ok = t.recentIn.Value > t.recentOut.Value+0.3 && t.air5.Value < t.recentIn.Value+0.7 && t.air5.Value > t.recentOut.Value-0.7
+	return float64(t.air90.Value), float64(t.airMean.mean), ok
 }

@@ -112,9 +112,9 @@ func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {
 		return n, p.at != 0
 	}
 	ago := func(m float32) { n.Now, n.Since = m, t.last-collector.Millis(m*60000) }
-	if i == LoadSlow && t.load10.n > 2 && t.frac10.v > 0 {
-		n.ID, n.Now, n.Since = i, t.frac10.v*100, t.last-10*hour
-		n.Normal = min(t.frac10.v*float32(math.Exp(float64(t.load10.mean)-t.load(&t.frac10, &t.dT10)))*100, 100)
+	if i == LoadSlow && t.load10.n > 2 && t.frac10.Value > 0 {
+		n.ID, n.Now, n.Since = i, t.frac10.Value*100, t.last-10*hour
+		n.Normal = min(t.frac10.Value*float32(math.Exp(float64(t.load10.mean)-t.load(&t.frac10, &t.dT10)))*100, 100)
 		return n, n.Now > 0.5
 	}
 	switch n.ID {
@@ -129,24 +129,24 @@ func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {
 			ago(m)
 		}
 	case Load:
-		n.Now, n.Since = t.frac3.v*100, t.last-3*3600000
-		if t.load2.n > 2 && t.frac2.v > 0 {
-			n.Normal = min(t.frac2.v*float32(math.Exp(float64(t.load2.mean)-t.load(&t.frac2, &t.dT2)))*100, 100)
+		n.Now, n.Since = t.frac3.Value*100, t.last-3*3600000
+		if t.load2.n > 2 && t.frac2.Value > 0 {
+			n.Normal = min(t.frac2.Value*float32(math.Exp(float64(t.load2.mean)-t.load(&t.frac2, &t.dT2)))*100, 100)
 		}
 	case AirHigh:
-		n.Now, n.Normal, n.SD = t.air5.v, t.cutIn.mean, float32(math.Sqrt(float64(t.cutIn.vari)))
+		n.Now, n.Normal, n.SD = t.air5.Value, t.cutIn.mean, float32(math.Sqrt(float64(t.cutIn.vari)))
 	case AirLow:
-		n.Now, n.Normal, n.SD = t.air5.v, t.cutOut.mean, float32(math.Sqrt(float64(t.cutOut.vari)))
+		n.Now, n.Normal, n.SD = t.air5.Value, t.cutOut.mean, float32(math.Sqrt(float64(t.cutOut.vari)))
 	case AirMean:
-		n.Now, n.Normal, n.SD = t.air20.v, t.airMean.mean, float32(math.Sqrt(float64(t.airMean.vari)))
+		n.Now, n.Normal, n.SD = t.air20.Value, t.airMean.mean, float32(math.Sqrt(float64(t.airMean.vari)))
 	case CutInMoved:
-		n.Now, n.Normal = t.recentIn.v, t.cutIn.mean
+		n.Now, n.Normal = t.recentIn.Value, t.cutIn.mean
 	case CutOutMoved:
-		n.Now, n.Normal = t.recentOut.v, t.cutOut.mean
+		n.Now, n.Normal = t.recentOut.Value, t.cutOut.mean
 	case StartRate:
 		n.Now, n.Normal = t.starts, float32(math.Exp(float64(t.startBase.mean))-0.3)
 	case ShortStops:
-		n.Now = t.shortStops.v * 100
+		n.Now = t.shortStops.Value * 100
 	case Inrush:
 		n.Now, n.Normal = t.inrush, t.failed
 		ok = t.inrush > 0.3
@@ -174,7 +174,7 @@ func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {
 	case CondFanDead:
 		ago(t.condDead)
 	case VoltageLow:
-		n.Now, n.Normal = t.volt5.v, t.volts.mean
+		n.Now, n.Normal = t.volt5.Value, t.volts.mean
 		return n, true
 	case SensorOdd:
 		c, odd := t.Oddest()

@@ -151,12 +151,3 @@ func (s *scalar) z(x, floor float64) float64 {
 	v := float64(s.vari) + floor*floor*(1+3/(float64(s.n)+0.5))
 	return (x - float64(s.mean)) / math.Sqrt(v)
 }
-
-// decay is a mean that forgets with a time constant.
-type decay struct{ v, w float32 }
-
-func (d *decay) add(x, dt, tau float64) {
-	k := float32(forget.Share(dt, tau))
-	d.w += k * (1 - d.w)
-	d.v += k / max(d.w, 1e-6) * (float32(x) - d.v)
-}

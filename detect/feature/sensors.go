@@ -152,10 +152,10 @@ const quickLook = 1.5
 func (t *Tracker) atRest(r *collector.Reading, dt float64) {
 	src, ok := t.Run.Source()
 	if !ok || !t.Run.Known || t.Run.Running || currents&(1<<src) == 0 || r.At-t.warmedAt < 45*60000 {
-		t.restTop, t.restDips = float32(t.air5.v), 0
+		t.restTop, t.restDips = float32(t.air5.Value), 0
 		return
 	}
-	a := float32(t.air5.v)
+	a := float32(t.air5.Value)
 	t.restTop = max(t.restTop, a)
 	if dip := max(0.6*(t.cutIn.mean-t.cutOut.mean), 1); t.restTop-a > dip {
 		t.restTop = a

@@ -32,21 +32,21 @@ type Tracker struct {
 	runLen, offLen            scalar
 	lastRunZ, lastOffZ        float32
 	lastRunAt, lastOffAt      collector.Millis
-	frac2, frac3, frac10      decay
-	dT2, dT3, dT10            decay
+	frac2, frac3, frac10      forget.Mean
+	dT2, dT3, dT10            forget.Mean
 	load2, load10             scalar
 	cutIn, cutOut             scalar // air at starts and stops
-	recentIn, recentOut       decay
+	recentIn, recentOut       forget.Mean
 	restTop                   float32 // the warmest air since it fell last at rest
 	restDips                  float32 // times the air fell by most of its band while the compressor is said to rest
 	topIn                     float32 // the warmest at which it still started while well, slowly forgotten
 	bottomOut                 float32 // the coldest at which it still ran then stopped, likewise
 	nIn, nOut                 float32
-	air5, air20, air80, air90 decay
+	air5, air20, air80, air90 forget.Mean
 	airMean, airTrend         scalar
 	starts                    float32 // decayed count, per hour
 	startBase                 scalar
-	shortStops                decay
+	shortStops                forget.Mean
 	inrush, failed            float32
 	runWarm                   float32
 	offWarm, runCold          spell
@@ -57,10 +57,10 @@ type Tracker struct {
 	pulling                   bool             // much warmer than it starts at; what is averaged until it has cooled down is of the load
 	doorOpened                collector.Millis // when it was opened; 0 while shut
 	doorShut                  collector.Millis // when it was last shut
-	doorShare                 decay
+	doorShare                 forget.Mean
 	noSupply                  float32
 	volts                     scalar
-	volt5                     decay
+	volt5                     forget.Mean
 	habit                     [24]float32 // share of days it stood warm, by UTC hour
 	habitWarm                 float32     // minutes of this hour it stood warm
 	habitHour                 int8
@@ -173,11 +173,11 @@ func (t *Tracker) cycle(r *collector.Reading, ev runstate.Event, well float64) {
 			t.offLen.learn(l, well, 200)
 		}
 		if hasAir {
-			t.recentIn.add(float64(air), 1, 3)
+			t.recentIn.Add(float64(air), 1, 3)
 			t.nIn++
 			if math.Abs(float64(air)-float64(t.cutIn.mean)) < 3+2*span {
 				t.cutIn.learn(float64(air), well, 60)
-				t.topOfStarts(float64(t.air5.v), well)
+				t.topOfStarts(float64(t.air5.Value), well)
 			}
 		}
 	case runstate.Stopped, runstate.FailedStart:
@@ -198,12 +198,12 @@ func (t *Tracker) cycle(r *collector.Reading, ev runstate.Event, well float64) {
 				t.pulling = false
 				t.Restart()
 			}
-			t.shortStops.add(short, 1, 3)
-			t.recentOut.add(float64(air), 1, 3)
+			t.shortStops.Add(short, 1, 3)
+			t.recentOut.Add(float64(air), 1, 3)
 			t.nOut++
 			if math.Abs(float64(air)-float64(t.cutOut.mean)) < 3+2*span {
 				t.cutOut.learn(float64(air), well, 60)
-				t.bottomOfStops(float64(t.air5.v), well)
+				t.bottomOfStops(float64(t.air5.Value), well)
 			}
 		}
 	}
@@ -219,7 +219,7 @@ func (t *Tracker) supply(r *collector.Reading, dt, well float64) {
 		v := r.Value[collector.MainsVoltage]
 		sign, dead = true, v < 40
 		if !dead {
-			t.volt5.add(v, math.Max(dt, 0.2), 5)
+			t.volt5.Add(v, math.Max(dt, 0.2), 5)
 			t.volts.learn(v, dt*well/10, 200)
 		}
 	} else if r.Has.Has(collector.MainsCurrent) {
@@ -269,19 +269,19 @@ func (t *Tracker) continuousFan() bool {
 func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 	a := r.Value[collector.CabinetAir]
 	d := math.Max(dt, 0.1)
-	if t.air5.w == 0 && a > switchedOnAt {
+	if t.air5.Weight == 0 && a > switchedOnAt {
 		t.warmed(r.At, firstPullDown)
 	}
-	t.air5.add(a, d, 4)
-	t.air20.add(a, d, 20)
-	t.air80.add(a, d, 80)
-	t.air90.add(a, d, 90)
+	t.air5.Add(a, d, 4)
+	t.air20.Add(a, d, 20)
+	t.air80.Add(a, d, 80)
+	t.air90.Add(a, d, 90)
 	if dt > 0 {
-		t.airMean.learn(float64(t.air90.v), dt*well/30, 400)
-		t.airTrend.learn(float64(t.air20.v-t.air80.v), dt*well/20, 600)
+		t.airMean.learn(float64(t.air90.Value), dt*well/30, 400)
+		t.airTrend.learn(float64(t.air20.Value-t.air80.Value), dt*well/20, 600)
 	}
 	// What lifts the air so fast is not a leak but a door and what came in by it.
-	if t.air5.v-t.air20.v > 2.5 {
+	if t.air5.Value-t.air20.Value > 2.5 {
 		t.warmed(r.At, pullDown)
 		if !t.seen.Has(collector.Door) {
 			t.visited, t.visitLong = r.At, sealedMinutes // no switch tells, but only an open door warms it so
@@ -291,31 +291,31 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 	in, out := float64(t.cutIn.mean), float64(t.cutOut.mean)
 	// Cold is what goes towards freezing the product, not a tenth under the usual.
 	t.atRest(r, dt)
-	t.pulling = t.pulling || float64(t.air20.v) > in+pullsFrom
+	t.pulling = t.pulling || float64(t.air20.Value) > in+pullsFrom
 	high, low := a > in+0.8, a < out-math.Max(0.7, 0.4*(out-float64(t.spec.cold)))
 	if t.Run.Known {
-		t.offWarm.grow(!t.Run.Running && float64(t.air5.v) > t.startsBelow(), t.Run.Running && t.Run.Minutes(r.At) > 4 || a < in, dt, well)
+		t.offWarm.grow(!t.Run.Running && float64(t.air5.Value) > t.startsBelow(), t.Run.Running && t.Run.Minutes(r.At) > 4 || a < in, dt, well)
 		grow(&t.runWarm, t.Run.Running && high, a < in+0.3, dt)
-		t.runNoCool.grow(t.Run.Running && t.Run.Minutes(r.At) > 6 && high && t.doorOpenFor == 0 && t.air5.v > t.air20.v-0.1,
-			a < in+0.3 || t.air5.v < t.air20.v-0.3, dt, well)
-		t.runCold.grow(t.Run.Running && float64(t.air5.v) < t.runsAbove(), !t.Run.Running || a > out-0.2, dt, well)
+		t.runNoCool.grow(t.Run.Running && t.Run.Minutes(r.At) > 6 && high && t.doorOpenFor == 0 && t.air5.Value > t.air20.Value-0.1,
+			a < in+0.3 || t.air5.Value < t.air20.Value-0.3, dt, well)
+		t.runCold.grow(t.Run.Running && float64(t.air5.Value) < t.runsAbove(), !t.Run.Running || a > out-0.2, dt, well)
 		run := 0.0
 		if t.Run.Running {
 			run = 1
 		}
-		t.frac2.add(run, d, 120)
-		t.frac3.add(run, d, 180)
-		t.frac10.add(run, d, 600)
+		t.frac2.Add(run, d, 120)
+		t.frac3.Add(run, d, 180)
+		t.frac10.Add(run, d, 600)
 		if amb, ok := t.ambient(); ok {
 			x := math.Max(amb-a, 2)
-			t.dT2.add(x, d, 120)
-			t.dT3.add(x, d, 180)
-			t.dT10.add(x, d, 600)
+			t.dT2.Add(x, d, 120)
+			t.dT3.Add(x, d, 180)
+			t.dT10.Add(x, d, 600)
 		}
-		if dt > 0 && t.frac2.w > 0.9 {
+		if dt > 0 && t.frac2.Weight > 0.9 {
 			t.load2.learn(t.load(&t.frac2, &t.dT2), dt*well/60, 300)
 		}
-		if dt > 0 && t.frac10.w > 0.8 {
+		if dt > 0 && t.frac10.Weight > 0.8 {
 			t.load10.learn(t.load(&t.frac10, &t.dT10), dt*well/200, 100)
 		}
 		if dt > 0 {
@@ -396,10 +396,10 @@ func grow(m *float32, on, off bool, dt float64) {
 
 // load is the logarithm of the share of capacity that a kelvin of ambient over
 // air takes; without an ambient channel, of the share alone.
-func (t *Tracker) load(frac, dT *decay) float64 {
-	f := math.Min(math.Max(float64(frac.v), 0.02), 0.995)
-	if dT.w > 0 {
-		return math.Log(f / float64(dT.v) * 20)
+func (t *Tracker) load(frac, dT *forget.Mean) float64 {
+	f := math.Min(math.Max(float64(frac.Value), 0.02), 0.995)
+	if dT.Weight > 0 {
+		return math.Log(f / float64(dT.Value) * 20)
 	}
 	return math.Log(f)
 }
@@ -414,7 +414,7 @@ func (t *Tracker) door(r *collector.Reading, dt float64) {
 			t.doorOpened = r.At
 		}
 		t.doorOpenFor += float32(math.Max(dt, 0.2))
-		t.doorShare.add(1, dt, 60)
+		t.doorShare.Add(1, dt, 60)
 		if t.doorOpenFor > 4 {
 			t.interrupted = r.At
 			t.disturbed = r.At
@@ -429,5 +429,5 @@ func (t *Tracker) door(r *collector.Reading, dt float64) {
 		t.doorShut = r.At
 	}
 	t.doorOpenFor, t.doorOpened = 0, 0
-	t.doorShare.add(0, dt, 60)
+	t.doorShare.Add(0, dt, 60)
 }

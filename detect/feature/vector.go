@@ -31,13 +31,13 @@ func (t *Tracker) Fill(v *Vector, at collector.Millis) {
 	t.fillLevels(v, at)
 	if t.lastAt[collector.Door] != 0 && at-t.lastAt[collector.Door] < staleAfter {
 		v.set(DoorMinutes, minutes(t.doorOpenFor))
-		v.set(DoorShare, float64(t.doorShare.v))
+		v.set(DoorShare, float64(t.doorShare.Value))
 	}
 	if t.seen&(1<<collector.MainsVoltage|1<<collector.MainsCurrent|1<<collector.EvapFanCurrent) != 0 {
 		v.set(NoSupply, minutes(t.noSupply))
 	}
-	if t.volt5.w > 0.5 && t.volts.n > 1 {
-		v.set(VoltageLow, math.Log(float64(t.volt5.v)/math.Max(float64(t.volts.mean), 1))*10)
+	if t.volt5.Weight > 0.5 && t.volts.n > 1 {
+		v.set(VoltageLow, math.Log(float64(t.volt5.Value)/math.Max(float64(t.volts.mean), 1))*10)
 	}
 	if t.disturbed != 0 {
 		v.set(SinceRestock, math.Min(float64(at-t.disturbed)/3600000, 12))
@@ -108,24 +108,24 @@ func (t *Tracker) fillCycle(v *Vector, at collector.Millis) {
 			v.set(OffLength, asinh(z))
 		}
 	}
-	if t.frac2.w > 0.6 && t.load2.n > 1 {
+	if t.frac2.Weight > 0.6 && t.load2.n > 1 {
 		v.set(Load, asinh(t.load2.z(t.load(&t.frac2, &t.dT2), 0.2)*2))
 	}
-	if t.frac10.w > 0.6 && t.load10.n > 1 {
+	if t.frac10.Weight > 0.6 && t.load10.n > 1 {
 		v.set(LoadSlow, asinh(t.load10.z(t.load(&t.frac10, &t.dT10), 0.1)*2))
 	}
 	if t.startBase.n > 3 {
 		v.set(StartRate, asinh(t.startBase.z(math.Log(float64(t.starts)+0.3), 0.3)*2))
 	}
 	if t.nOut > 0 && at-t.lastRunAt < staleAfter { // what a long run has left behind says nothing
-		v.set(ShortStops, float64(t.shortStops.v))
+		v.set(ShortStops, float64(t.shortStops.Value))
 	}
 	v.set(Inrush, math.Asinh(float64(t.inrush)))
 	v.set(FailedStarts, math.Asinh(float64(t.failed)))
-	if t.frac3.w > 0.3 {
-		v.set(AbsRunFrac, float64(t.frac3.v))
-		if t.dT3.w > 0 {
-			v.set(AbsLoad, math.Log(math.Max(float64(t.frac3.v), 0.02)/float64(t.dT3.v)*20))
+	if t.frac3.Weight > 0.3 {
+		v.set(AbsRunFrac, float64(t.frac3.Value))
+		if t.dT3.Weight > 0 {
+			v.set(AbsLoad, math.Log(math.Max(float64(t.frac3.Value), 0.02)/float64(t.dT3.Value)*20))
 		}
 	}
 	if t.cutIn.n > 2 && t.cutOut.n > 2 { // before, nobody knows what is warm for it
@@ -143,22 +143,22 @@ func (t *Tracker) fillCycle(v *Vector, at collector.Millis) {
 }
 
 func (t *Tracker) fillAir(v *Vector, at collector.Millis) {
-	if t.air5.w == 0 || t.sensor.bad(collector.CabinetAir) {
+	if t.air5.Weight == 0 || t.sensor.bad(collector.CabinetAir) {
 		return
 	}
-	v.set(AirHigh, asinh(2*t.cutIn.z(float64(t.air5.v), 0.35)))
-	v.set(AirLow, asinh(-2*t.cutOut.z(float64(t.air5.v), 0.35)))
-	v.set(AbsAir, float64(t.air20.v))
-	v.set(AbsAirSlow, float64(t.air90.v))
+	v.set(AirHigh, asinh(2*t.cutIn.z(float64(t.air5.Value), 0.35)))
+	v.set(AirLow, asinh(-2*t.cutOut.z(float64(t.air5.Value), 0.35)))
+	v.set(AbsAir, float64(t.air20.Value))
+	v.set(AbsAirSlow, float64(t.air90.Value))
 	if t.airMean.n > 3 {
-		v.set(AirMean, asinh(2*t.airMean.z(float64(t.air90.v), 0.25)))
-		v.set(AirTrend, asinh(2*t.airTrend.z(float64(t.air20.v-t.air80.v), 0.25)))
+		v.set(AirMean, asinh(2*t.airMean.z(float64(t.air90.Value), 0.25)))
+		v.set(AirTrend, asinh(2*t.airTrend.z(float64(t.air20.Value-t.air80.Value), 0.25)))
 	}
 	if t.nIn >= 2 && at-t.lastOffAt < 2*staleAfter {
-		v.set(CutInMoved, asinh(2*t.cutIn.z(float64(t.recentIn.v), 0.3)))
+		v.set(CutInMoved, asinh(2*t.cutIn.z(float64(t.recentIn.Value), 0.3)))
 	}
 	if t.nOut >= 2 && at-t.lastRunAt < 2*staleAfter {
-		v.set(CutOutMoved, asinh(2*t.cutOut.z(float64(t.recentOut.v), 0.3)))
+		v.set(CutOutMoved, asinh(2*t.cutOut.z(float64(t.recentOut.Value), 0.3)))
 	}
 }
 
@@ -173,8 +173,8 @@ func (t *Tracker) fillLevels(v *Vector, at collector.Millis) {
 	level(AbsCondLift, CondLift)
 	level(AbsSupplyGap, SupplyGap)
 	level(AbsOffCoilGap, OffCoilGap)
-	if q := &t.prof[AirCoil]; q.at != 0 && at-q.at < t.staleAfter(AirCoil, at) && t.air20.w > 0 {
-		v.set(AbsCoil, float64(t.air20.v-q.raw))
+	if q := &t.prof[AirCoil]; q.at != 0 && at-q.at < t.staleAfter(AirCoil, at) && t.air20.Weight > 0 {
+		v.set(AbsCoil, float64(t.air20.Value-q.raw))
 	}
 	if amb, ok := t.ambient(); ok {
 		v.set(Ambient, amb)

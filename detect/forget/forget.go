@@ -1,4 +1,4 @@
-// Package forget says how much a mean that forgets takes of what is new.
+// Package forget has means that forget: of the last minutes, or hours.
 package forget
 
 import "math"
@@ -16,4 +16,18 @@ func Share(dt, tau float64) float64 {
 		return x * (1 - x/2*(1-x/3*(1-x/4*(1-x/5))))
 	}
 	return -math.Expm1(-x)
+}
+
+// Mean is a mean that forgets with a time constant. The zero value has seen nothing.
+type Mean struct {
+	Value  float32
+	Weight float32 // of what it has seen, 1 after many time constants; 0: nothing
+}
+
+// Add takes in that x was so for dt, in the unit of tau. Before it has seen a whole
+// time constant it is the mean of what it has seen.
+func (m *Mean) Add(x, dt, tau float64) {
+	k := float32(Share(dt, tau))
+	m.Weight += k * (1 - m.Weight)
+	m.Value += k / max(m.Weight, 1e-6) * (float32(x) - m.Value)
 }

@@ -37,17 +37,8 @@ type Load struct {
 	stopAir, startAir float32 // °C at the last stop and start
 	pull, usual       float32 // logarithm of capacity over heat held, now and when well
 	pulls, usuals     float32 // cycles behind them, capped
-	expect, ran       decaying
+	expect, ran       forget.Mean
 	was, known        bool // the compressor ran at the reading before
-}
-
-// decaying is a mean that forgets with some hours.
-type decaying struct{ v, w float32 }
-
-func (d *decaying) add(x, dt, tau float64) {
-	k := float32(forget.Share(dt, tau))
-	d.w += k * (1 - d.w)
-	d.v += k / max(d.w, 1e-6) * (float32(x) - d.v)
 }
 
 // kindPrior is what is known of a kind before one of it has said anything: the run
@@ -183,8 +174,8 @@ func (l *Load) Observe(s *Seen) {
 	if s.Running {
 		run = 1
 	}
-	l.ran.add(run, s.Hours, 3)
-	l.expect.add(l.Fraction(s.Amb, s.Air), s.Hours, 3)
+	l.ran.Add(run, s.Hours, 3)
+	l.expect.Add(l.Fraction(s.Amb, s.Air), s.Hours, 3)
 	h := float32(s.Hours)
 	l.run += float32(run) * h
 	l.hours += h
@@ -235,8 +226,8 @@ func (l *Load) CapacityShare() float64 {
 	switch {
 	case l.n < 24 || l.usuals < 12:
 		return math.NaN()
-	case l.ran.w > 0.6 && l.ran.v > 0.97:
-		return math.Min(float64(l.expect.v), 1)
+	case l.ran.Weight > 0.6 && l.ran.Value > 0.97:
+		return math.Min(float64(l.expect.Value), 1)
 	case l.pulls < 4:
 		return math.NaN()
 	}
