@@ -27,23 +27,24 @@ func (m *Machine) silentAfter() collector.Millis {
 // be sure, so this part of the time it would hold without cooling is waited, but for
 // no longer than a cleaning takes (common practice, no source).
 const (
-	waitedOfHold = 0.25
-	cleaningMay  = 45 * 60000
+	waitedOfHold  = 0.25
+	cleaningTakes = 45 * 60000
 )
 
-// patience is for how long a silence may be waited out for the product's sake.
+// patience is for how long a silence may be waited out for the product's sake, ms. That
+// a machine in trouble is watched no more is said at once.
 func (m *Machine) patience() collector.Millis {
 	s := &m.s
-	if s.Track.NoSupplyMinutes() > 0 || !s.Product.Known() {
+	if s.Open[slotMachine].Is || s.Track.NoSupplyMinutes() > 0 || !s.Product.Known() {
 		return 0
 	}
 	o := open{Since: s.Heard, Fault: fault.PowerLost, NumCand: 1}
 	o.Cand[0] = Candidate{fault.PowerLost, 1}
 	m.forecast(&o, s.Heard)
 	if o.LimitAt == 0 {
-		return cleaningMay // it would hold for longer than is looked ahead
+		return cleaningTakes // it would hold for longer than is looked ahead
 	}
-	return min(collector.Millis(waitedOfHold*float64(o.LimitAt-s.Heard)), cleaningMay)
+	return min(collector.Millis(waitedOfHold*float64(o.LimitAt-s.Heard)), cleaningTakes)
 }
 
 // firstReadings is the longest that a machine which has spoken once may gather readings
