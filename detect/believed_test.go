@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"coilward/collector/fleet"
+	"coilward/detect/channel"
 	"coilward/detect/diagnose"
 	"coilward/detect/fault"
 	"coilward/detect/feature"
@@ -32,6 +33,12 @@ func TestNothingIsRaisedWithoutEvidence(t *testing.T) {
 	if fs := look(0.4, 60); len(fs) > 0 {
 		t.Fatalf("%v %v said of what is within its normal: %v", fs[0].Change, fs[0].Fault, fs[0].Evidence)
 	}
+	// What is known of a probe that was set aside is no evidence of the machine's.
+	m.s.Open[slotProbe], m.s.SensorSaid.Sort = open{Is: true, Fault: fault.SensorFault}, channel.Stuck
+	if fs := look(0.4, 1); len(fs) > 0 {
+		t.Fatalf("%v said beside a broken probe, of what is within its normal", fs[0].Fault)
+	}
+	m.s.Open[slotProbe], m.s.SensorSaid.Sort = open{}, channel.None
 	fs := look(2.5, 1)
 	if len(fs) != 1 || fs[0].Change != Raised || fs[0].Fault != fault.CoilIced || fs[0].ID != "F-cab-1-1" {
 		t.Fatalf("said %+v", fs)

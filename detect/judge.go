@@ -158,7 +158,7 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 		}
 		*o = open{Is: true, RaisedAt: s.Now, Since: s.WentWell, Serial: s.Serial}
 		m.describe(o, q, v, at)
-		if !m.evidence(o, v) && s.SensorSaid.Sort == channel.None && !out {
+		if !m.evidence(o, v) && !m.sorted(o) && !out {
 			*o = open{} // nobody would believe what nothing abnormal is seen of
 			return
 		}

@@ -106,6 +106,12 @@ func (m *Machine) sortSensor(o *open, v *feature.Vector, at collector.Millis) {
 	}
 }
 
+// sorted reports whether it is known what is wrong with the sensor that leads a finding.
+// While a probe is set aside what is known is of that one.
+func (m *Machine) sorted(o *open) bool {
+	return o.Fault == fault.SensorFault && !m.s.Open[slotProbe].Is && m.s.SensorSaid.Sort != channel.None
+}
+
 // probeSaid is how far less than ordinary life a broken probe explains, nats, what is
 // seen beside one that was told of already.
 const probeSaid = 3
