@@ -15,7 +15,7 @@ var ErrLayout = errors.New("stored model has another layout; rebuild it from the
 
 // meaning is the version of what the fields of a state stand for. It goes up when
 // one is used otherwise than before while its name, type and place stay.
-const meaning = 1
+const meaning = 2
 
 // layout identifies the shape of a stored state: every field's name, type and
 // place, the byte order, and what the fields mean. Two programs with the same layout may read each

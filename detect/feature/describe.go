@@ -108,6 +108,7 @@ func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {
 			// What was so for hours is told as that: the last quarter of an hour may
 			// look like any other. Readings' spread says nothing of an average.
 			n.ID, n.Now, n.SD = i, n.Normal+p.slow/p.slowW*n.SD, nan
+			n.Since = min(n.Since, t.last-collector.Millis(slowTau*60000))
 		}
 		return n, p.at != 0
 	}
@@ -305,35 +306,38 @@ func (n Note) Text() string {
 func (n Note) profileText() string {
 	now, normal, sd := float64(n.Now), float64(n.Normal), float64(n.SD)
 	id := n.ID.Topic()
-	unit, digits := "K", "%.1f"
+	unit, digits := " K", "%.1f"
 	switch id {
 	case EvapFanRun, EvapFanOff, CondFanRun:
 		now, normal = math.Exp(now)-0.004, math.Exp(normal)-0.004
 		sd *= normal
+		unit, digits = " A", "%.2f"
 	case MainsOff:
 		now, normal = math.Exp(now)-0.02, math.Exp(normal)-0.02
 		sd *= normal
+		unit, digits = " A", "%.2f"
 	case Current:
 		now, normal = math.Exp(now), math.Exp(normal)
 		sd *= normal
+		unit, digits = " A", "%.2f"
 	case EvapSpeedRun, CondSpeedRun:
 		now, normal, sd = now*1500, normal*1500, sd*1500
-		unit, digits = "rpm", "%.0f"
+		unit, digits = " rpm", "%.0f"
 	case RunSlope:
-		unit = "K/h"
+		unit = " K/h"
 	case OffSlope: // per kelvin of ambient over air: the same number in °F
 		unit, digits = "", "%.2f"
 	}
-	switch id {
-	case EvapFanRun, EvapFanOff, CondFanRun, MainsOff, Current:
-		unit, digits = "A", "%.2f"
-	}
-	words := profileWords[id]
-	if w, ok := turned[id]; ok {
-		if now <= -0.05 {
-			words, now, normal = w, -now, -normal
+	words, otherWay := profileWords[id], ""
+	if back, ok := turned[id]; ok {
+		const none = -0.05 // is told as 0.0
+		if now <= none {
+			words, now, normal = back, -now, -normal
 		}
-		now = math.Abs(now) // no "-0.0"
+		if normal <= none {
+			otherWay = " the other way"
+		}
+		now, normal = math.Abs(now), math.Abs(normal)
 	}
 	s := fmt.Sprintf(words, now)
 	if n.ID != id {
@@ -342,23 +346,12 @@ func (n Note) profileText() string {
 	if math.IsNaN(normal) {
 		return s
 	}
-	// The unit stands behind every pair: screens that show °F find it there.
-	_, twoWays := turned[id]
-	other := twoWays && normal <= -0.05
-	if twoWays {
-		normal = math.Abs(normal)
-	}
 	s += fmt.Sprintf("; this machine's normal is "+digits, normal)
 	if !math.IsNaN(sd) {
 		s += fmt.Sprintf(" ± "+digits, sd)
 	}
-	if unit != "" {
-		s += " " + unit
-	}
-	if other {
-		s += " the other way"
-	}
-	return s
+	// The unit stands behind every pair: screens that show °F find it there.
+	return s + unit + otherWay
 }
 
 // Remarkable reports whether a person would call the feature's level abnormal:
