@@ -147,7 +147,7 @@ func (c *Cabinet) fans(w *World, e *Effect, power bool) {
 	case fleet.FanWithCompressor:
 		want = want && (c.Running || c.Locked || c.Defrosting)
 	case fleet.FanDoorSwitched:
-		want = want && w.Door < 0.5 && !e.DoorOpen
+		want = want && w.Door < 0.5 && !e.doorSeen()
 	}
 	if c.Defrosting && d.DefrostHeat > 0 {
 		want = false
@@ -184,10 +184,7 @@ func (c *Cabinet) box(w *World, e *Effect, power bool, cooling float64) {
 	if d.Kind == fleet.OpenFront && !c.EvapFanOn {
 		flow *= 1.3 // no curtain of air
 	}
-	door := w.Door
-	if e.DoorOpen {
-		door = 1
-	}
+	door := math.Max(w.Door, e.DoorOpen)
 	if dT := w.Room - c.Air; dT > 0 { // buoyancy drives the exchange through a door
 		flow += door * d.DoorFlow * math.Min(1.5, math.Sqrt(dT/20))
 	} else {

@@ -3,6 +3,7 @@ package simulate
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"sort"
 	"time"
 
@@ -128,7 +129,11 @@ func drawPlace(r *rand.Rand, d *Design, w *Weather, days int, offset float64, bl
 	for t := r.Float64() * every; t < horizon; t += every * between(r, 0.6, 1.4) {
 		day := math.Floor((t+offset)/86400)*86400 - offset
 		at := day + between(r, p.open, p.open+7)*3600
-		p.events = append(p.events, event{at: at, until: at + 60*between(r, 4, 24), kind: restock, a: between(r, 0.04, 0.32), b: between(r, 6, 27), c: r.Float64()})
+		share := between(r, 0.04, 0.32)
+		if r.Float64() < 0.1 { // all but sold out
+			share = between(r, 0.32, 0.85)
+		}
+		p.events = append(p.events, event{at: at, until: at + 60*between(r, 4, 24), kind: restock, a: share, b: between(r, 6, 27), c: r.Float64()})
 	}
 	for range days {
 		if r.Float64() < 0.05 {
@@ -143,6 +148,21 @@ func drawPlace(r *rand.Rand, d *Design, w *Weather, days int, offset float64, bl
 	p.events = append(p.events, blips...)
 	p.sortEvents()
 	return p
+}
+
+// visitEnd returns when people who came to the machine for one of some reasons went
+// away, s: the first time after t, or, if they came no more, the last before; ok is
+// false if they never came.
+func (p *Place) visitEnd(t float64, kinds ...eventKind) (at float64, ok bool) {
+	for _, ev := range p.events {
+		if slices.Contains(kinds, ev.kind) {
+			at, ok = ev.until, true
+			if at > t {
+				break
+			}
+		}
+	}
+	return at, ok
 }
 
 func (p *Place) sortEvents() {

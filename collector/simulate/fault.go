@@ -24,14 +24,17 @@ type Effect struct {
 	Restriction                   float64 // 0..1 of the capillary's flow
 	StatOn, StatOff               bool
 	StatShift                     float64 // K
-	DoorOpen                      bool
-	DoorUnseen                    bool    // the switch does not see it
+	DoorOpen                      float64 // 0..1 of its full width
+	DoorUnseen                    bool    // its switch, and what it switches, do not see it
 	Leak                          float64 // m³/s past the gasket
 	Ice                           float64 // blocked coils per hour while cold
 	HoldMelt                      float64 // 0..1 of the meltwater stays
 	NoDefrost                     bool
 	PowerOff                      bool
 }
+
+// doorSeen reports whether a door that was left open is open to its switch.
+func (e *Effect) doorSeen() bool { return e.DoorOpen > 0 && !e.DoorUnseen }
 
 func (e *Effect) startTorque() float64 { return 1 - e.StartLost }
 
@@ -149,10 +152,10 @@ var modes = map[fault.Fault][]mode{
 		{name: "intermittent", shape: Intermittent, apply: func(e *Effect, s, _, _ float64) { e.StatOff = e.StatOff || s > 0 }},
 	},
 	fault.DoorOpen: {
-		{name: "seen", apply: func(e *Effect, s, _, _ float64) { e.DoorOpen = e.DoorOpen || s > 0 }},
-		{name: "unseen", apply: func(e *Effect, s, _, _ float64) {
+		{name: "seen", size: [2]float64{0.2, 1}, apply: func(e *Effect, s, size, _ float64) { e.DoorOpen = math.Max(e.DoorOpen, s*size) }},
+		{name: "unseen", size: [2]float64{0.08, 0.8}, apply: func(e *Effect, s, size, _ float64) {
 			if s > 0 {
-				e.DoorOpen, e.DoorUnseen = true, true
+				e.DoorOpen, e.DoorUnseen = math.Max(e.DoorOpen, s*size), true
 			}
 		}},
 	},

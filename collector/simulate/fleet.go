@@ -177,9 +177,9 @@ func NewFleet(o Options) (*Fleet, error) {
 		own := rand.New(rand.NewPCG(r.Uint64(), r.Uint64()))
 		m := newMachine(own, fmt.Sprintf("cab-%04d", 1000+i*7+int(o.Seed%7)), f.Sites[k].ID, kind, set, has, &o, locals[k].weather, locals[k].offset, locals[k].down, locals[k].blips)
 		if own.Float64() < o.FaultShare {
-			m.Episodes = append(m.Episodes, drawEpisode(own, m.Design, has, float64(o.Days), o.Only, ""))
+			m.fail(own, &o, o.Only)
 			if own.Float64() < o.SecondShare {
-				m.Episodes = append(m.Episodes, drawEpisode(own, m.Design, has, float64(o.Days), fault.Well, ""))
+				m.fail(own, &o, fault.Well)
 			}
 		}
 		f.Machines = append(f.Machines, m)

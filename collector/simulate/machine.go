@@ -71,6 +71,31 @@ func machineOf(r *rand.Rand, id, site string, d *Design, has collector.ChannelSe
 	return m
 }
 
+// fail draws a fault of the machine; Well: any.
+func (m *Machine) fail(r *rand.Rand, o *Options, f fault.Fault) {
+	ep := drawEpisode(r, m.Design, m.sampler.Has, float64(o.Days), f, "")
+	// What people do to a machine they mostly do when they are there anyway.
+	share, kinds := 0.0, []eventKind{restock, cleaning}
+	switch {
+	case ep.Fault == fault.DoorOpen:
+		share, kinds = 0.6, kinds[:1]
+	case ep.Fault == fault.PowerLost && ep.Mode == "unplugged":
+		share, kinds = 0.4, kinds[1:]
+	case ep.Fault == fault.DoorLeak && ep.Mode == "hinge", ep.Fault == fault.CondenserBlocked && ep.Mode == "clearance":
+		share = 0.3
+	}
+	if r.Float64() < share {
+		if at, ok := m.place.visitEnd(ep.Onset, kinds...); ok {
+			last := 0.0
+			if !math.IsInf(ep.End, 1) {
+				last = ep.End - ep.Onset
+			}
+			ep.move(at, last)
+		}
+	}
+	m.Episodes = append(m.Episodes, ep)
+}
+
 // begin settles the machine and, if it will have a physical fault and the truth is
 // kept, makes its twin.
 func (m *Machine) begin(o *Options) {

@@ -106,7 +106,7 @@ func (c *Cabinet) truth(ch collector.Channel, w *World, e *Effect) float64 {
 	case collector.CompressorCall:
 		return truthOf(c.Call)
 	case collector.Door:
-		return truthOf(w.Door > 0.5 || e.DoorOpen && !e.DoorUnseen)
+		return truthOf(w.Door > 0.5 || e.doorSeen())
 	case collector.Energy:
 		return c.EnergyWh
 	}

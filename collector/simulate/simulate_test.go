@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"path"
 	"regexp"
+	"slices"
 	"testing"
 	"time"
 
@@ -358,5 +359,37 @@ func BenchmarkStep(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		c.Step(w, e)
+	}
+}
+
+// A door is mostly left open by whoever has just filled the machine, by some of its
+// width; what the switch does not see it does not switch the fan by either.
+func TestDoorsAreLeftOpenByWhoFilledTheMachine(t *testing.T) {
+	o := DefaultOptions()
+	o.Machines, o.Days, o.FaultShare, o.SecondShare, o.Only = 120, 6, 1, 0, fault.DoorOpen
+	f, err := NewFleet(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	after, all := 0, 0
+	for _, m := range f.Machines {
+		for i := range m.Episodes {
+			ep := &m.Episodes[i]
+			if ep.Fault != fault.DoorOpen { // an open front has no door
+				continue
+			}
+			all++
+			if slices.ContainsFunc(m.place.events, func(ev event) bool { return ev.kind == restock && ev.until == ep.Onset }) {
+				after++
+			}
+			var e Effect
+			ep.Apply(&e, ep.Onset)
+			if e.DoorOpen < 0.05 || e.DoorOpen > 1 || e.doorSeen() != (ep.Mode == "seen") {
+				t.Errorf("%s %s stands open by %.2f, seen %t", m.ID, ep.Mode, e.DoorOpen, e.doorSeen())
+			}
+		}
+	}
+	if share := float64(after) / float64(all); share < 0.4 || share > 0.75 {
+		t.Errorf("%d of %d doors were left open at the end of a filling", after, all)
 	}
 }
