@@ -37,7 +37,7 @@ func (m *Machine) forecast(o *open, at collector.Millis) {
 	}
 	var rates [fault.Num]float64
 	for _, c := range o.Cand[:o.NumCand] {
-		rates[c.Fault] = c.Probability
+		rates[c.Fault] = c.candidate().Probability
 	}
 	l := forecast.Limit(&in, &rates)
 	if math.IsInf(l.Mid, 1) {

@@ -39,8 +39,8 @@ type open struct {
 	Disproofs   uint8 // looks on end that have spoken against the named cause; no more are counted than fit
 
 	Fault                          fault.Fault
-	Cand                           [5]Candidate
-	NumCand                        int32
+	Cand                           [5]held
+	NumCand                        uint8
 	LimitAt, LimitEarly, LimitLate collector.Millis
 	LimitSide                      Side
 	Product                        float32
@@ -49,12 +49,31 @@ type open struct {
 	SaidProbability                float32
 	SaidWarm                       bool
 	Evidence                       [5]feature.Note
-	NumEvidence                    int32
+	NumEvidence                    uint8
 	RuledOut                       [2]against
 	Silence                        bool // evidence is of a silence
 	SilenceInterval                float32
 	SilenceWill                    bool
-	NumRuledOut                    int32
+	NumRuledOut                    uint8
+}
+
+// held is a candidate, kept small.
+type held struct {
+	Probability float32
+	Fault       fault.Fault
+}
+
+// hold keeps candidates, as many as there is room for.
+func (o *open) hold(c []Candidate) {
+	o.NumCand = 0
+	for _, x := range c[:min(len(c), len(o.Cand))] {
+		o.Cand[o.NumCand] = held{float32(x.Probability), x.Fault}
+		o.NumCand++
+	}
+}
+
+func (h held) candidate() Candidate {
+	return Candidate{h.Fault, math.Round(float64(h.Probability)*1000) / 1000}
 }
 
 // against is an observation that speaks against a cause.
@@ -77,7 +96,7 @@ func (o *open) words(f *Finding) {
 }
 
 func evidenceOf(n feature.Note) Evidence {
-	return Evidence{n.Text(), n.Channel(), n.Since, float64(n.Weight)}
+	return Evidence{n.Text(), n.Channel(), n.Since(), float64(n.Weight)}
 }
 
 // quietAt is the probability of trouble under which a machine counts as quiet.
@@ -292,7 +311,7 @@ func (m *Machine) needed(q *[diagnose.NumStates]float64, at collector.Millis) fl
 	}
 	var o open
 	o.Since = m.s.WentWell
-	if o.NumCand = int32(copy(o.Cand[:], candidates(q))); m.s.Suspicion < enoughAtOnce || o.NumCand == 0 {
+	if o.hold(candidates(q)); m.s.Suspicion < enoughAtOnce || o.NumCand == 0 {
 		return enough
 	}
 	o.Fault = o.Cand[0].Fault
@@ -361,7 +380,7 @@ func (m *Machine) material(was, now *open) bool {
 	if now.Fault != was.Fault {
 		// A new leading cause must lead clearly and for a while, or names would
 		// alternate with the run and the stop.
-		return now.Cand[0].Probability > 0.15+now.of(was.Fault) && m.s.LookedAt-now.RivalSince >= renameAfter<<was.Renames
+		return float64(now.Cand[0].Probability) > 0.15+now.of(was.Fault) && m.s.LookedAt-now.RivalSince >= renameAfter<<was.Renames
 	}
 	since := m.s.Now - was.SaidAt
 	if (was.LimitAt == 0) != (now.LimitAt == 0) {
@@ -375,13 +394,13 @@ func (m *Machine) material(was, now *open) bool {
 		moved := math.Abs(float64(now.LimitAt - was.LimitAt))
 		return moved > 0.35*left && moved > 45*60000
 	}
-	return math.Abs(now.Cand[0].Probability-float64(was.SaidProbability)) > 0.3 && since > 120*60000
+	return math.Abs(float64(now.Cand[0].Probability-was.SaidProbability)) > 0.3 && since > 120*60000
 }
 
 func (o *open) of(f fault.Fault) float64 {
 	for _, c := range o.Cand[:o.NumCand] {
 		if c.Fault == f {
-			return c.Probability
+			return float64(c.Probability)
 		}
 	}
 	return 0
@@ -394,7 +413,7 @@ func (m *Machine) describe(o *open, q *[diagnose.NumStates]float64, v *feature.V
 		// The product is out of its limits, and no named cause fits.
 		c = append([]Candidate{{fault.Unknown, math.Round((1-named)*900) / 1000}}, c[:min(len(c), 4)]...)
 	}
-	o.NumCand = int32(copy(o.Cand[:], c))
+	o.hold(c)
 	o.Fault = c[0].Fault
 	m.forecast(o, at)
 	m.sortSensor(o, v, at)
@@ -409,7 +428,7 @@ func (m *Machine) say(o *open, c Change, emit func(*Finding)) {
 	o.Seq++
 	o.SaidAt = m.s.Now
 	if o.NumCand > 0 {
-		o.SaidProbability = float32(o.Cand[0].Probability)
+		o.SaidProbability = o.Cand[0].Probability
 	}
 }
 
@@ -427,7 +446,9 @@ func (o *open) finding(m *Machine) Finding {
 	if o.Seq > 0 {
 		f.Change = Revised
 	}
-	f.Candidates = append(f.Candidates, o.Cand[:o.NumCand]...)
+	for _, c := range o.Cand[:o.NumCand] {
+		f.Candidates = append(f.Candidates, c.candidate())
+	}
 	if len(f.Candidates) > 0 {
 		f.Probability = f.Candidates[0].Probability
 	}

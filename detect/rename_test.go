@@ -30,8 +30,8 @@ func TestRename(t *testing.T) {
 		m.s.LookedAt = 1000 * minute
 		was := &open{Fault: fault.EvaporatorFanStopped, Renames: c.renames}
 		now := &open{Fault: fault.CoilIced, RivalSince: m.s.LookedAt - c.led*minute, NumCand: 2}
-		now.Cand[0] = Candidate{fault.CoilIced, 0.4 + c.by}
-		now.Cand[1] = Candidate{fault.EvaporatorFanStopped, 0.4}
+		now.Cand[0] = held{float32(0.4 + c.by), fault.CoilIced}
+		now.Cand[1] = held{0.4, fault.EvaporatorFanStopped}
 		if got := m.material(was, now); got != c.want {
 			t.Errorf("%s: renamed %v", c.name, got)
 		}

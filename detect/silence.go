@@ -39,7 +39,7 @@ func (m *Machine) patience() collector.Millis {
 		return 0
 	}
 	o := open{Since: s.Heard, Fault: fault.PowerLost, NumCand: 1}
-	o.Cand[0] = Candidate{fault.PowerLost, 1}
+	o.Cand[0] = held{1, fault.PowerLost}
 	m.forecast(&o, s.Heard)
 	if o.LimitAt == 0 {
 		return cleaningTakes // it would hold for longer than is looked ahead
@@ -123,7 +123,7 @@ func (m *Machine) describeSilence(o *open) {
 		power = 0.9
 	}
 	o.Fault = fault.Silent
-	a, b := Candidate{fault.Silent, 1 - power}, Candidate{fault.PowerLost, power}
+	a, b := held{float32(1 - power), fault.Silent}, held{float32(power), fault.PowerLost}
 	if power > 0.5 {
 		a, b = b, a
 		o.Fault = fault.PowerLost

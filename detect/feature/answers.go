@@ -64,8 +64,9 @@ func (t *Tracker) habits(at collector.Millis, warm bool, dt float64) {
 	h := int8(at / 3600000 % 24)
 	if h != t.habitHour {
 		share := min(t.habitWarm/20, 1)
-		k := float32(0.3)
-		t.habit[t.habitHour] += k * (share - t.habit[t.habitHour])
+		const k = 0.3
+		was := float32(t.habit[t.habitHour]) / 255
+		t.habit[t.habitHour] = uint8(255*(was+k*(share-was)) + 0.5)
 		t.habitHour, t.habitWarm = h, 0
 	}
 	if warm {

@@ -14,9 +14,14 @@ type Note struct {
 	Now    float32 // the level now, in the feature's own unit
 	Normal float32 // this machine's well level; NaN where it has none
 	SD     float32 // the spread about it
-	Since  collector.Millis
 	Weight float32 // nats towards the leading cause; negative: against
+	since  int32   // Unix s
 }
+
+// Since is the event time since which it has been so, to the second.
+func (n *Note) Since() collector.Millis { return collector.Millis(n.since) * 1000 }
+
+func (n *Note) setSince(at collector.Millis) { n.since = int32(at / 1000) }
 
 // Topic groups features that say the same to a person.
 func (i ID) Topic() ID {
@@ -95,10 +100,11 @@ func (n *Note) Channel() collector.Channel {
 // learn nothing from it.
 func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {
 	nan := float32(math.NaN())
-	n = Note{ID: i.Topic(), Normal: nan, SD: nan, Since: t.last}
+	n = Note{ID: i.Topic(), Normal: nan, SD: nan}
+	n.setSince(t.last)
 	if int(n.ID) < NumProfiles {
 		p := &t.prof[n.ID]
-		n.Now, n.Since = p.raw, collector.Millis(p.offSince)*1000
+		n.Now, n.since = p.raw, int32(p.offSince)
 		b := max(int(p.bin), 0)
 		n.Normal, n.SD = p.mean[b], float32(math.Sqrt(p.variance(floors[n.ID])))
 		if p.learnt() < 30 {
@@ -108,13 +114,17 @@ func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {
 			// What was so for hours is told as that: the last quarter of an hour may
 			// look like any other. Readings' spread says nothing of an average.
 			n.ID, n.Now, n.SD = i, n.Normal+p.slow/p.slowW*n.SD, nan
-			n.Since = min(n.Since, t.last-collector.Millis(slowTau*60000))
+			n.setSince(min(n.Since(), t.last-collector.Millis(slowTau*60000)))
 		}
 		return n, p.at != 0
 	}
-	ago := func(m float32) { n.Now, n.Since = m, t.last-collector.Millis(m*60000) }
+	ago := func(m float32) {
+		n.Now = m
+		n.setSince(t.last - collector.Millis(m*60000))
+	}
 	if i == LoadSlow && t.load10.n > 2 && t.frac10.Value > 0 {
-		n.ID, n.Now, n.Since = i, t.frac10.Value*100, t.last-10*hour
+		n.ID, n.Now = i, t.frac10.Value*100
+		n.setSince(t.last - 10*hour)
 		n.Normal = min(t.frac10.Value*float32(math.Exp(float64(t.load10.mean)-t.load(&t.frac10, &t.dT10)))*100, 100)
 		return n, n.Now > 0.5
 	}
@@ -130,7 +140,8 @@ func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {
 			ago(m)
 		}
 	case Load:
-		n.Now, n.Since = t.frac3.Value*100, t.last-3*3600000
+		n.Now = t.frac3.Value * 100
+		n.setSince(t.last - 3*hour)
 		if t.load2.n > 2 && t.frac2.Value > 0 {
 			n.Normal = min(t.frac2.Value*float32(math.Exp(float64(t.load2.mean)-t.load(&t.frac2, &t.dT2)))*100, 100)
 		}

@@ -61,8 +61,8 @@ type Tracker struct {
 	noSupply                  float32
 	volts                     scalar
 	volt5                     forget.Mean
-	habit                     [24]float32 // share of days it stood warm, by UTC hour
-	habitWarm                 float32     // minutes of this hour it stood warm
+	habit                     [24]uint8 // of 255: share of days it stood warm, by UTC hour
+	habitWarm                 float32   // minutes of this hour it stood warm
 	habitHour                 int8
 	ofKind                    bool             // it began with what is known of its kind
 	pullHours                 uint8            // h from warmedAt in which that may explain a high load

@@ -186,7 +186,7 @@ func (t *Tracker) fillLevels(v *Vector, at collector.Millis) {
 // A saver keeps the clock, not the hour's first minute.
 func (t *Tracker) habitual(at collector.Millis) float32 {
 	h := int(at / 3600000 % 24)
-	return max(t.habit[h], t.habit[(h+23)%24], t.habit[(h+1)%24])
+	return float32(max(t.habit[h], t.habit[(h+23)%24], t.habit[(h+1)%24])) / 255
 }
 
 // daysKnown is how far the machine's ways can be called known, 0 to 1: what it
