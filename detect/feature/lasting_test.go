@@ -165,6 +165,36 @@ func TestRunsAndDoesNotCool(t *testing.T) {
 	}
 }
 
+// A door that was not pushed to after a filling: the air falls half of the way within a
+// quarter of an hour and stays. That is told within the next half hour, not once an
+// average of the filling has worn off.
+func TestADoorNotPushedToIsSeenSoon(t *testing.T) {
+	stays := func(at float64) float64 {
+		c := newCabinet(12)
+		tr := c.tracker()
+		c.live(&tr, 5, 1)
+		air := 3.0
+		for m := range 65 {
+			to, tau := 17.0, 4.0
+			if m >= 20 {
+				to, tau = at, 5
+			}
+			air += (to - air) / tau
+			r := c.next()
+			r.Value[collector.CompressorCurrent] = 2
+			r.Value[collector.CabinetAir] = math.Round(air*10) / 10
+			tr.Observe(r, 0)
+		}
+		return minutesOf(fill(&tr, c.at), feature.RunNoCool)
+	}
+	if m := stays(8.9); m < 6 {
+		t.Errorf("three quarters of an hour after the filling it counts %.0f min", m)
+	}
+	if m := stays(4.5); m > 0 {
+		t.Errorf("pulled down to its band it counts %.0f min", m)
+	}
+}
+
 // A door that opens for a can is no visit; one that stands open is, and so is a
 // plug that was pulled.
 func TestVisits(t *testing.T) {

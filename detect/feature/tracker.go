@@ -51,6 +51,7 @@ type Tracker struct {
 	runWarm                   float32
 	offWarm, runCold          spell
 	runNoCool                 spell
+	cooledAt                  float32 // the air as it had last fallen, see cools
 	callNoRun, noCallWarm     spell
 	callCold                  spell
 	doorOpenFor               float32
@@ -94,7 +95,7 @@ func New(m *fleet.Machine) Tracker {
 		t.spec.differential = float32(*m.Differential)
 	}
 	// The thermostat's own temperature is not the air's: a starting point only.
-	t.offWarm.usual, t.runCold.usual, t.callNoRun.usual, t.runNoCool.usual = 8, 8, 6, 20
+	t.offWarm.usual, t.runCold.usual, t.callNoRun.usual, t.runNoCool.usual = 8, 8, 6, 12
 	t.evapRests.usual = 12 // a short defrost
 	t.perKelvin = slope{prior: currentPerKelvin}
 	t.cutIn = scalar{t.spec.setpoint + t.spec.differential/2, 1, known}
@@ -296,8 +297,8 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 	if t.Run.Known {
 		t.offWarm.grow(!t.Run.Running && float64(t.air5.Value) > t.startsBelow(), t.Run.Running && t.Run.Minutes(r.At) > 4 || a < in, dt, well)
 		grow(&t.runWarm, t.Run.Running && high, a < in+0.3, dt)
-		t.runNoCool.grow(t.Run.Running && t.Run.Minutes(r.At) > 6 && high && t.doorOpenFor == 0 && t.air5.Value > t.air20.Value-0.1,
-			a < in+0.3 || t.air5.Value < t.air20.Value-0.3, dt, well)
+		cools := t.cools()
+		t.runNoCool.grow(t.Run.Running && t.Run.Minutes(r.At) > 6 && high && t.doorOpenFor == 0 && !cools, a < in+0.3 || cools, dt, well)
 		t.runCold.grow(t.Run.Running && float64(t.air5.Value) < t.runsAbove(), !t.Run.Running || a > out-0.2, dt, well)
 		run := 0.0
 		if t.Run.Running {
@@ -377,6 +378,26 @@ func (t *Tracker) startsBelow() float64 {
 		return in + restsWarm
 	}
 	return math.Max(float64(t.topIn)+0.15, in+restsWarmKnown)
+}
+
+// How far the air falls before it is said to cool, and at most how far its peak is
+// above where that is counted from, K: more than what the noise and the steps of a
+// tenth to half a kelvin leave in a mean of minutes; at the end of a pull-down, when
+// it falls by a kelvin and a half an hour, it does so every quarter of an hour.
+const (
+	coolsBy   = 0.35
+	fromUnder = 0.6
+)
+
+// cools reports whether the air has just fallen by coolsBy since it did last.
+func (t *Tracker) cools() bool {
+	a := t.air5.Value
+	if a < t.cooledAt-coolsBy || t.doorOpenFor > 0 {
+		t.cooledAt = a
+		return true
+	}
+	t.cooledAt = max(t.cooledAt, a-fromUnder)
+	return false
 }
 
 // pullsFrom is how far over its usual start the air of a machine is that cools
