@@ -234,8 +234,8 @@ func (m *Machine) visited(at collector.Millis) {
 		return
 	}
 	v := m.s.Track.VisitedAt(o.Fault == fault.RefrigerantLow || o.Fault == fault.CompressorWeak)
-	if o.Fault == fault.PowerLost && m.s.Track.Run.Known && m.s.Track.Run.Running {
-		v = at // somebody gave it back its supply
+	if o.Fault == fault.PowerLost && m.s.Track.SupplyWatched() && m.s.Track.Run.Known && m.s.Track.Run.Running {
+		v = at // somebody gave it back its supply; where that is not watched, it may only have rested for long
 	}
 	if v <= o.RaisedAt || v <= o.VisitedAt || o.Fault == fault.PowerLost && o.VisitedAt != 0 {
 		return

@@ -149,6 +149,11 @@ func (t *Tracker) SupplyDead() (minutes float64, known bool) {
 	return float64(t.noSupply), t.noSupply > 0 || t.lastAt[collector.MainsVoltage] == t.last
 }
 
+// SupplyWatched reports whether a channel tells of the mains supply itself.
+func (t *Tracker) SupplyWatched() bool {
+	return t.seen&(1<<collector.MainsVoltage|1<<collector.MainsCurrent) != 0
+}
+
 // visitMinutes is the shortest time a door stands open, or a plug is out, when
 // somebody works on a machine and does not only take a can, min.
 const visitMinutes = 6
