@@ -10,7 +10,7 @@ import (
 
 // A compressor that runs again has its supply back, and somebody gave it back, where a
 // channel watches the supply. Elsewhere it may only have rested for long, as it does
-// after its setpoint was turned: the rest then becomes this machine's own.
+// after its setpoint was turned.
 func TestOnlyAWatchedSupplyIsGivenBack(t *testing.T) {
 	for _, watched := range []bool{false, true} {
 		m := NewMachine(&fleet.Machine{ID: "cab-1", Site: "site-1"}, NewLibrary())

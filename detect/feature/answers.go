@@ -143,7 +143,7 @@ func (t *Tracker) DoorShut() bool { return t.seen.Has(collector.Door) && t.doorO
 // SupplyDead returns for how many minutes there has been no mains supply; known
 // is false on a machine none of whose channels can tell.
 func (t *Tracker) SupplyDead() (minutes float64, known bool) {
-	if t.lastAt[collector.MainsVoltage] == 0 && t.lastAt[collector.MainsCurrent] == 0 {
+	if !t.SupplyWatched() {
 		return 0, false
 	}
 	return float64(t.noSupply), t.noSupply > 0 || t.lastAt[collector.MainsVoltage] == t.last

@@ -51,7 +51,7 @@ type Tracker struct {
 	runWarm                   float32
 	offWarm, runCold          spell
 	runNoCool                 spell
-	cooledAt                  float32 // the air as it had last fallen, see cools
+	fellTo                    float32 // the air as it had last fallen, see noteFall
 	callNoRun, noCallWarm     spell
 	callCold                  spell
 	doorOpenFor               float32
@@ -297,8 +297,8 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 	if t.Run.Known {
 		t.offWarm.grow(!t.Run.Running && float64(t.air5.Value) > t.startsBelow(), t.Run.Running && t.Run.Minutes(r.At) > 4 || a < in, dt, well)
 		grow(&t.runWarm, t.Run.Running && high, a < in+0.3, dt)
-		cools := t.cools()
-		t.runNoCool.grow(t.Run.Running && t.Run.Minutes(r.At) > 6 && high && t.doorOpenFor == 0 && !cools, a < in+0.3 || cools, dt, well)
+		fell := t.noteFall()
+		t.runNoCool.grow(t.Run.Running && t.Run.Minutes(r.At) > 6 && high && t.doorOpenFor == 0 && !fell, a < in+0.3 || fell, dt, well)
 		t.runCold.grow(t.Run.Running && float64(t.air5.Value) < t.runsAbove(), !t.Run.Running || a > out-0.2, dt, well)
 		run := 0.0
 		if t.Run.Running {
@@ -385,18 +385,20 @@ func (t *Tracker) startsBelow() float64 {
 // tenth to half a kelvin leave in a mean of minutes; at the end of a pull-down, when
 // it falls by a kelvin and a half an hour, it does so every quarter of an hour.
 const (
-	coolsBy   = 0.35
+	fallsBy   = 0.35
 	fromUnder = 0.6
 )
 
-// cools reports whether the air has just fallen by coolsBy since it did last.
-func (t *Tracker) cools() bool {
+// noteFall follows the air down and reports whether it has just fallen by fallsBy since
+// it did last. While the door is open it counts as falling: what an open door does to
+// the air is no sign.
+func (t *Tracker) noteFall() bool {
 	a := t.air5.Value
-	if a < t.cooledAt-coolsBy || t.doorOpenFor > 0 {
-		t.cooledAt = a
+	if a < t.fellTo-fallsBy || t.doorOpenFor > 0 {
+		t.fellTo = a
 		return true
 	}
-	t.cooledAt = max(t.cooledAt, a-fromUnder)
+	t.fellTo = max(t.fellTo, a-fromUnder)
 	return false
 }
 
