@@ -70,3 +70,67 @@ func TestRestingFanIsNoLostSupply(t *testing.T) {
 		}
 	}
 }
+
+// A machine whose fan stops with the compressor and whose lights go off by night draws
+// nothing in every rest of the night. That is no lost supply while its air is in its
+// band, and is one once the compressor ought to have started; where something always
+// turns or shines, nothing drawn is a lost supply within minutes.
+func TestDarkRestIsNoLostSupply(t *testing.T) {
+	const lost = 40
+	for _, c := range []struct {
+		name         string
+		fan          fleet.FanControl
+		draws        float64 // A at rest, lights on
+		byNight      float64 // and lights off
+		soon, indeed bool    // said 8 min after it is lost in the middle of a rest, and when the air is warm
+	}{
+		{"dark by night", fleet.FanWithCompressor, 0.1, 0, false, true},
+		{"dark by night, fan not known", fleet.FanUnknown, 0.1, 0, false, true},
+		{"lights always on", fleet.FanWithCompressor, 0.1, 0.1, true, true},
+		{"fan always on", fleet.FanContinuous, 0.3, 0.2, true, true},
+		{"fan too small to be read", fleet.FanContinuous, 0, 0, false, true},
+	} {
+		cab := newCabinet(8)
+		cab.has = 1<<collector.CabinetAir | 1<<collector.MainsCurrent
+		m := spec()
+		m.EvaporatorFan = c.fan
+		tr := feature.New(m)
+		supply := true
+		next := func() *collector.Reading {
+			was := cab.warm
+			if !supply {
+				cab.warm = was + 0.2 // nothing cools
+			}
+			r := cab.next()
+			v := &r.Value
+			v[collector.MainsCurrent] = c.draws
+			if cab.at/(60*minute)%24 < 12 {
+				v[collector.MainsCurrent] = c.byNight
+			}
+			v[collector.MainsCurrent] += v[collector.CompressorCurrent]
+			if !supply {
+				v[collector.MainsCurrent] = 0
+			}
+			return r
+		}
+		for range 4*1440 + 6*60 + 2 { // to early in a rest of the fifth night
+			tr.Observe(next(), 1)
+			if at := cab.at - midnight; at > 60*minute && tr.NoSupplyMinutes() > 0 {
+				t.Fatalf("%s: no supply for %.0f min, %d min after the beginning", c.name, tr.NoSupplyMinutes(), at/minute)
+			}
+		}
+		if at := tr.VisitedAt(false); at != 0 {
+			t.Errorf("%s: somebody was there, %v min before the end", c.name, (cab.at-at)/minute)
+		}
+		supply = false
+		for i := range lost {
+			tr.Observe(next(), 0.3)
+			if i == 8 && tr.NoSupplyMinutes() > 4 != c.soon {
+				t.Errorf("%s: after %d min no supply for %.0f min, soon: want %v", c.name, i, tr.NoSupplyMinutes(), c.soon)
+			}
+		}
+		if got := tr.NoSupplyMinutes() > 5; got != c.indeed {
+			t.Errorf("%s: after %d min no supply for %.0f min, want %v", c.name, lost, tr.NoSupplyMinutes(), c.indeed)
+		}
+	}
+}

@@ -60,6 +60,7 @@ type Tracker struct {
 	doorShut                  collector.Millis // when it was last shut
 	doorShare                 forget.Mean
 	noSupply                  float32
+	dark                      dark
 	volts                     scalar
 	volt5                     forget.Mean
 	habit                     [24]uint8 // of 255: share of days it stood warm, by UTC hour
@@ -224,8 +225,7 @@ func (t *Tracker) supply(r *collector.Reading, dt, well float64) {
 			t.volts.learn(v, dt*well/10, 200)
 		}
 	} else if r.Has.Has(collector.MainsCurrent) {
-		a := r.Value[collector.MainsCurrent]
-		sign, dead = true, a < 0.02 && (t.prof[MainsOff].learnt() < 10 || t.prof[MainsOff].mean[bins-1] > -3)
+		sign, dead = t.mains(r, dt)
 	} else if r.Has.Has(collector.EvapFanCurrent) && r.Has.Has(collector.CompressorCurrent) && t.continuousFan() {
 		dead = r.Value[collector.EvapFanCurrent] < 0.005 && r.Value[collector.CompressorCurrent] < 0.02
 		sign = true
