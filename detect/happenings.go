@@ -27,7 +27,10 @@ func (m *Machine) live(r *collector.Reading, well float64) {
 	if !ok {
 		in, out = math.NaN(), math.NaN()
 	}
-	s.Life.Observe(&life.Input{Reading: r, Run: &s.Track.Run, In: float32(in), Out: float32(out), Interval: s.Interval, Ill: well < 0.4})
+	e := s.Life.Observe(&life.Input{Reading: r, Run: &s.Track.Run, In: float32(in), Out: float32(out), Interval: s.Interval, Ill: well < 0.4})
+	if e != nil { // what is normal has not moved, its measure has
+		s.Track.Rebase(e.Sensor())
+	}
 }
 
 // ordinaryLife notes warm product, which the filter tells from a fault by all

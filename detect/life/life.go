@@ -105,8 +105,9 @@ type moment struct {
 // longest is the longest time between readings that hides nothing of a cycle, min.
 const longest = 15
 
-// Observe takes the next reading in event order.
-func (b *Book) Observe(in *Input) {
+// Observe takes the next reading in event order. It returns the sensor that is known by
+// it to have been replaced, as an event that holds until the next call, or nil.
+func (b *Book) Observe(in *Input) (replaced *Event) {
 	r := in.Reading
 	m := moment{Input: in, at: secondsOf(r.At), air: nan, coil: nan}
 	if b.last != 0 {
@@ -142,12 +143,19 @@ func (b *Book) Observe(in *Input) {
 	if r.Has.Has(collector.Ambient) {
 		b.weather(&m)
 	}
-	b.replacements(&m)
+	replaced = b.replacements(&m)
 
 	b.last = m.at
 	if in.Run.Known {
 		b.running, b.known = in.Run.Running, true
 	}
+	return replaced
+}
+
+// Sensor returns which channel was replaced, and by how much it reads higher since, K,
+// of an event of that kind.
+func (e *Event) Sensor() (c collector.Channel, by float64) {
+	return collector.Channel(e.Way), float64(e.A)
 }
 
 // backfilled counts a reading that was measured while nothing was heard.

@@ -40,10 +40,11 @@ type replaced struct {
 	size   float32 // K that it stepped by; 0 where a hand was at it and only the means tell
 }
 
-func (b *Book) replacements(m *moment) {
+// replacements returns what has just been found to be replaced, or nil.
+func (b *Book) replacements(m *moment) (found *Event) {
 	s := &b.sensors
 	if m.dt <= 0 {
-		return
+		return nil
 	}
 	s.ready = min(s.ready+min(m.dt, 60), 720)
 	which, size := b.steps(m)
@@ -55,12 +56,13 @@ func (b *Book) replacements(m *moment) {
 		}
 	case s.at == 0:
 	case collector.Channel(s.which) == collector.Ambient && m.at-s.at > roomProof*3600, m.at-s.at > due:
-		b.judgeStep()
+		found = b.judgeStep()
 		s.at = 0
 	}
 	if which < 0 {
 		s.follow(m)
 	}
+	return found
 }
 
 // steps looks for a channel that has stepped, or has come back from a hand.
@@ -135,14 +137,15 @@ func (s *replaced) follow(m *moment) {
 	}
 }
 
-// judgeStep compares the means after a step with those before it.
-func (b *Book) judgeStep() {
+// judgeStep compares the means after a step with those before it. It returns what was
+// replaced, or nil.
+func (b *Book) judgeStep() *Event {
 	s := &b.sensors
 	which := collector.Channel(s.which)
 	shift := func(c collector.Channel) float32 { return s.mean[c] - float32(s.before[c])/100 }
 	own := shift(which)
 	if abs(own) < stepLeast || abs(own) > stepMost || s.size != 0 && abs(own-s.size) > 0.4*abs(s.size)+0.3 {
-		return
+		return nil
 	}
 	for c := range collector.Channel(numTemps) {
 		if c == which || s.known&(1<<c) == 0 || which == collector.Ambient {
@@ -156,7 +159,7 @@ func (b *Book) judgeStep() {
 			moved += own // they are held against it
 		}
 		if abs(moved) > 0.5*abs(own) {
-			return // the machine moved with it
+			return nil // the machine moved with it
 		}
 	}
 	if which == collector.CabinetAir { // the band has not moved, its measure has
@@ -167,5 +170,5 @@ func (b *Book) judgeStep() {
 		}
 		b.saver.slow, b.saver.base = b.saver.slow+own, b.saver.base+own
 	}
-	b.add(Event{Kind: SensorReplaced, Way: s.which, from: s.at, to: s.at, A: own})
+	return b.add(Event{Kind: SensorReplaced, Way: s.which, from: s.at, to: s.at, A: own})
 }
