@@ -27,9 +27,10 @@ type cabinet struct {
 	on           bool
 	since        float64 // minutes in this state
 
-	condBlocked bool // condenser
-	powerLost   bool // and the controller reports on from its battery
-	stuckOn     bool // thermostat
+	condBlocked bool    // condenser
+	powerLost   bool    // and the controller reports on from its battery
+	stuckOn     bool    // thermostat
+	lifted      float64 // K by which the thermostat stands higher than it was set
 	has         collector.ChannelSet
 }
 
@@ -70,7 +71,7 @@ func (c *cabinet) next() collector.Reading {
 	}
 	c.since++
 	switch {
-	case c.stuckOn && !c.on, c.air >= 5 && !c.on, c.air <= 2 && c.on && !c.stuckOn:
+	case c.stuckOn && !c.on, c.air >= 5+c.lifted && !c.on, c.air <= 2+c.lifted && c.on && !c.stuckOn:
 		c.on, c.since = !c.on, 0
 	}
 	return c.read(amb)

@@ -22,39 +22,41 @@ const (
 	slots
 )
 
-// open is a finding that is not cleared, of fixed size.
+// open is a finding that is not cleared, of fixed size. Its fields are in order of their
+// size, which leaves no holes between them.
 type open struct {
-	Is        bool
-	Serial    int32
-	Seq       int32
-	RaisedAt  collector.Millis
-	Since     collector.Millis
-	QuietFrom collector.Millis // event time since which the machine has looked well; 0 while not
+	RaisedAt   collector.Millis
+	Since      collector.Millis
+	QuietFrom  collector.Millis // event time since which the machine has looked well; 0 while not
+	VisitedAt  collector.Millis // the last visit taken into account
+	RivalSince collector.Millis // since when another cause leads without a break
+	SaidAt     collector.Millis
 
-	SickMinutes float32          // event time that it has looked sick
-	VisitedAt   collector.Millis // the last visit taken into account
-	RivalSince  collector.Millis // since when another cause leads without a break
+	LimitAt, LimitEarly, LimitLate collector.Millis
+
+	Evidence        [5]feature.Note
+	RuledOut        [2]against
+	Cand            [5]held
+	Serial          int32
+	Seq             int32
+	SickMinutes     float32 // event time that it has looked sick
+	Product         float32
+	SaidProbability float32
+	SilenceInterval float32
+
+	Is          bool
+	Fault       fault.Fault
 	Rival       fault.Fault
 	Renames     uint8 // how often it has taken another cause's name
 	Disproofs   uint8 // looks on end that have spoken against the named cause; no more are counted than fit
-
-	Fault                          fault.Fault
-	Cand                           [5]held
-	NumCand                        uint8
-	LimitAt, LimitEarly, LimitLate collector.Millis
-	LimitSide                      Side
-	Product                        float32
-	HasProduct                     bool
-	SaidAt                         collector.Millis
-	SaidProbability                float32
-	SaidWarm                       bool
-	Evidence                       [5]feature.Note
-	NumEvidence                    uint8
-	RuledOut                       [2]against
-	Silence                        bool // evidence is of a silence
-	SilenceInterval                float32
-	SilenceWill                    bool
-	NumRuledOut                    uint8
+	NumCand     uint8
+	NumEvidence uint8
+	NumRuledOut uint8
+	LimitSide   Side
+	HasProduct  bool
+	SaidWarm    bool
+	Silence     bool // evidence is of a silence
+	SilenceWill bool
 }
 
 // held is a candidate, kept small.
@@ -255,19 +257,17 @@ const (
 	outPullingDown = 6 * 3600000
 )
 
-// outOfLimits reports whether the product has been outside its limits for so
-// long, and is not on its way back, that somebody must hear of it whatever the
-// cause.
+// outOfLimits reports whether the product, however it is packed, has been outside its
+// limits for so long, and is not on its way back, that somebody must hear of it
+// whatever the cause.
 func (m *Machine) outOfLimits(at collector.Millis) bool {
 	s := &m.s
 	if !s.Product.Known() || at-s.AirAt > 30*60000 {
 		return false
 	}
-	mid, _, _ := s.Product.Estimate()
-	warm := mid > float64(m.spec.Limits.Warm)+0.5 && s.MeanAir[0] > s.MeanAir[1]-0.3
-	cold := mid < float64(m.spec.Limits.Cold) && s.MeanAir[0] < s.MeanAir[1]+0.3
+	mid, low, high := s.Product.Estimate()
 	stillWarm, stillCold := m.stillOut(mid)
-	warm, cold = warm || stillWarm, cold || stillCold
+	warm, cold := low > float64(m.spec.Limits.Warm) || stillWarm, high < float64(m.spec.Limits.Cold) || stillCold
 	if !warm && !cold {
 		s.OutSince = 0
 		return false
@@ -279,7 +279,14 @@ func (m *Machine) outOfLimits(at collector.Millis) bool {
 	if warm && s.Track.PullingDown(at) {
 		wait = m.pullDownTakes()
 	}
-	return at-s.OutSince >= wait
+	if at-s.OutSince < wait {
+		return false
+	}
+	if warm {
+		// A saver lets drinks get warm as it was told to.
+		return !s.Product.Cooling() && (m.spec.Product.TimeCounted() || !s.Track.SavesNow(at))
+	}
+	return !s.Product.Warming()
 }
 
 // pressing reports whether the air has been outside the product's limits for

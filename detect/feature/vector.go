@@ -129,7 +129,7 @@ func (t *Tracker) fillCycle(v *Vector, at collector.Millis) {
 		}
 	}
 	if t.cutIn.n > 2 && t.cutOut.n > 2 { // before, nobody knows what is warm for it
-		k := t.daysKnown()
+		k := float32(t.DaysKnown())
 		v.set(OffWarm, minutes(t.offWarm.excess()*k*(1-t.habitual(at))))
 		v.set(RunCold, minutes(t.runCold.excess()*k))
 		v.set(RunNoCool, minutes(t.runNoCool.excess()*k))
@@ -189,9 +189,32 @@ func (t *Tracker) habitual(at collector.Millis) float32 {
 	return float32(max(t.habit[h], t.habit[(h+23)%24], t.habit[(h+1)%24])) / 255
 }
 
-// daysKnown is how far the machine's ways can be called known, 0 to 1: what it
+// Of past days, the share on which a machine stands warm at an hour from which that may
+// be its way: it did so yesterday. And of hours, the share over which it is no saver
+// that lets it: one that gets warmer by the day stands warm at all of them.
+const (
+	itsWay    = 0.2
+	saverMost = 0.7
+)
+
+// SavesNow reports whether the machine lets its cabinet get warm at this hour of the
+// day, and not at others.
+func (t *Tracker) SavesNow(at collector.Millis) bool {
+	if t.habitual(at) < itsWay {
+		return false
+	}
+	n := 0
+	for _, share := range t.habit {
+		if float64(share) >= itsWay*255 {
+			n++
+		}
+	}
+	return float64(n) < saverMost*float64(len(t.habit))
+}
+
+// DaysKnown is how far the machine's ways can be called known, 0 to 1: what it
 // does every night, or in the first heat, takes days to be seen.
-func (t *Tracker) daysKnown() float32 {
+func (t *Tracker) DaysKnown() float64 {
 	hours := t.wellMinutes / 60
-	return min(max((hours-24)/48, 0.15), 1)
+	return float64(min(max((hours-24)/48, 0.15), 1))
 }

@@ -55,6 +55,16 @@ func (p *Product) Estimate() (mid, low, high float64) {
 	return mid, low, high
 }
 
+// onItsWay is by how much a light product must be ahead of a heavy one for both to be
+// said to go its way, K: more than what a cycle leaves between them.
+const onItsWay = 0.5
+
+// Cooling reports whether the product is on its way down.
+func (p *Product) Cooling() bool { return p.temp[0] < p.temp[len(p.temp)-1]-onItsWay }
+
+// Warming reports whether the product is on its way up.
+func (p *Product) Warming() bool { return p.temp[0] > p.temp[len(p.temp)-1]+onItsWay }
+
 // Nearest is the product that freezes first: what stands next to the supply. It meets
 // air that is partly the supply's and follows it as the bulk follows the return air.
 type Nearest struct {
