@@ -257,9 +257,10 @@ const (
 	outPullingDown = 6 * 3600000
 )
 
-// outOfLimits reports whether the product, however it is packed, has been outside its
-// limits for so long, and is not on its way back, that somebody must hear of it
-// whatever the cause.
+// outOfLimits reports whether the product has been outside its limits for so long, is
+// so however it is packed, and is not on its way back, that somebody must hear of it
+// whatever the cause. Since when it is, as food counts it, is told from the middle
+// estimate.
 func (m *Machine) outOfLimits(at collector.Millis) bool {
 	s := &m.s
 	if !s.Product.Known() || at-s.AirAt > 30*60000 {
@@ -267,7 +268,7 @@ func (m *Machine) outOfLimits(at collector.Millis) bool {
 	}
 	mid, low, high := s.Product.Estimate()
 	stillWarm, stillCold := m.stillOut(mid)
-	warm, cold := low > float64(m.spec.Limits.Warm) || stillWarm, high < float64(m.spec.Limits.Cold) || stillCold
+	warm, cold := mid > float64(m.spec.Limits.Warm)+0.5 || stillWarm, mid < float64(m.spec.Limits.Cold) || stillCold
 	if !warm && !cold {
 		s.OutSince = 0
 		return false
@@ -284,9 +285,9 @@ func (m *Machine) outOfLimits(at collector.Millis) bool {
 	}
 	if warm {
 		// A saver lets drinks get warm as it was told to.
-		return !s.Product.Cooling() && (m.spec.Product.TimeCounted() || !s.Track.SavesNow(at))
+		return (low > float64(m.spec.Limits.Warm) || stillWarm) && !s.Product.Cooling() && (m.spec.Product.TimeCounted() || !s.Track.SavesNow(at))
 	}
-	return !s.Product.Warming()
+	return (high < float64(m.spec.Limits.Cold) || stillCold) && !s.Product.Warming()
 }
 
 // pressing reports whether the air has been outside the product's limits for
