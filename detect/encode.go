@@ -57,10 +57,43 @@ func (m *Machine) memory() []byte {
 	return unsafe.Slice((*byte)(unsafe.Pointer(&m.s)), unsafe.Sizeof(m.s))
 }
 
+// holes are the bytes of a state that are no field's, from and to. What stands there
+// is chance; two states are the same without them.
+var holes = findHoles(nil, 0, reflect.TypeFor[state]())
+
+func findHoles(found [][2]uintptr, at uintptr, t reflect.Type) [][2]uintptr {
+	hole := func(from, to uintptr) {
+		if from < to {
+			found = append(found, [2]uintptr{at + from, at + to})
+		}
+	}
+	switch t.Kind() {
+	case reflect.Struct:
+		end := uintptr(0)
+		for i := range t.NumField() {
+			f := t.Field(i)
+			hole(end, f.Offset)
+			found = findHoles(found, at+f.Offset, f.Type)
+			end = f.Offset + f.Type.Size()
+		}
+		hole(end, t.Size())
+	case reflect.Array:
+		for i := range uintptr(t.Len()) {
+			found = findHoles(found, at+i*t.Elem().Size(), t.Elem())
+		}
+	}
+	return found
+}
+
 // AppendBinary appends the model's state.
 func (m *Machine) AppendBinary(b []byte) ([]byte, error) {
 	b = binary.LittleEndian.AppendUint64(b, layout)
-	return append(b, m.memory()...), nil
+	from := len(b)
+	b = append(b, m.memory()...)
+	for _, h := range holes {
+		clear(b[from:][h[0]:h[1]])
+	}
+	return b, nil
 }
 
 // UnmarshalBinary takes over a state written by AppendBinary. It returns
