@@ -108,6 +108,20 @@ func (t *Tracker) PullingDown(at collector.Millis) bool {
 	return at < t.warmedAt+collector.Millis(t.pullHours)*hour
 }
 
+// What is left of a warm load falls: how long it may last, h, and by how much the load
+// of two hours is then under that of ten at least, ln.
+const (
+	lastOfWarmLoad = 24
+	loadFalls      = 0.1
+)
+
+// WarmLoadFalls reports whether warm product came in within a day and the load has been
+// falling since, which that of a leak does not.
+func (t *Tracker) WarmLoadFalls(at collector.Millis) bool {
+	return t.warmedAt != 0 && at < t.warmedAt+lastOfWarmLoad*hour && t.frac2.Weight > 0.6 && t.frac10.Weight > 0.3 &&
+		t.load(&t.frac2, &t.dT2) < t.load(&t.frac10, &t.dT10)-loadFalls
+}
+
 // SwitchedOn reports whether the cabinet may still be pulling down from where it was
 // when it was switched on, at event time at.
 func (t *Tracker) SwitchedOn(at collector.Millis) bool {
