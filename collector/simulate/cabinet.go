@@ -76,6 +76,9 @@ func NewCabinet(d *Design, room, phase float64) *Cabinet {
 	return c
 }
 
+// Thaw frees the coil of all ice, as hot water and time do.
+func (c *Cabinet) Thaw() { c.Frost, c.Held = [segments]float64{}, 0 }
+
 // Blocked returns the share of the evaporator's face that frost closes.
 func (c *Cabinet) Blocked() float64 {
 	b := 0.0

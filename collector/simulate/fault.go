@@ -230,6 +230,12 @@ func (ep *Episode) Physical() bool {
 	return ep.Fault != fault.SensorFault && ep.Fault != fault.Silent
 }
 
+// Repaired reports whether somebody with tools ends the fault: a door is pushed to and
+// a plug put back by anybody.
+func (ep *Episode) Repaired() bool {
+	return !math.IsInf(ep.End, 1) && ep.Physical() && ep.Fault != fault.DoorOpen && ep.Fault != fault.PowerLost
+}
+
 // Apply adds the fault's effect at t s.
 func (ep *Episode) Apply(e *Effect, t float64) {
 	if !ep.Physical() {

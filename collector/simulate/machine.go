@@ -99,8 +99,8 @@ func (m *Machine) fail(r *rand.Rand, o *Options, f fault.Fault) {
 // begin settles the machine and, if it will have a physical fault and the truth is
 // kept, makes its twin.
 func (m *Machine) begin(o *Options) {
-	for _, ep := range m.Episodes {
-		if !math.IsInf(ep.End, 1) && ep.Physical() && ep.Fault != fault.DoorOpen && ep.Fault != fault.PowerLost {
+	for i := range m.Episodes {
+		if ep := &m.Episodes[i]; ep.Repaired() {
 			// Whoever repairs it opens the door for a while.
 			m.place.events = append(m.place.events, event{at: ep.End - 900, until: ep.End + 300, kind: service})
 		}
@@ -148,7 +148,7 @@ func (m *Machine) lives() bool {
 		m.real.Step(&w, &m.well)
 	}
 	m.settled = true
-	return m.real.Blocked() < 0.25 && m.real.Trips == 0
+	return m.real.Blocked() < icedToTheEye && m.real.Trips == 0
 }
 
 func (m *Machine) silent(t float64) bool {
@@ -160,6 +160,21 @@ func (m *Machine) silent(t float64) bool {
 	return false
 }
 
+// icedToTheEye is the share of a coil closed by ice from which everybody sees it: who
+// repairs the machine does not leave before it is thawed, and who calls the coil iced is
+// right, whatever the ice came from.
+const icedToTheEye = 0.25
+
+// mended thaws the coil where somebody has just repaired the machine.
+func (m *Machine) mended() {
+	for i := range m.Episodes {
+		ep := &m.Episodes[i]
+		if ep.Repaired() && ep.End <= m.now && m.now < ep.End+stepSeconds && m.real.Blocked() > icedToTheEye {
+			m.real.Thaw()
+		}
+	}
+}
+
 // Advance simulates up to t s since the start and appends the messages sent.
 func (m *Machine) Advance(t float64, out *[]Message) {
 	for m.now < t {
@@ -168,6 +183,7 @@ func (m *Machine) Advance(t float64, out *[]Message) {
 		for i := range m.Episodes {
 			m.Episodes[i].Apply(&m.effect, m.now)
 		}
+		m.mended()
 		m.real.Step(&m.world, &m.effect)
 		m.sampler.follow(m.real, &m.world, &m.effect)
 		if m.twin != nil {

@@ -16,6 +16,7 @@ type record struct {
 	hourly    []hour
 	episodes  []episodeTruth
 	outs      [][2]float64 // s: product out of limits without a fault (or with, where there is no twin)
+	ices      [][2]float64 // s: coil iced over without a fault
 	gaps      [][2]float64
 	lastHeard float64
 	twinBlock float64
@@ -225,19 +226,12 @@ func (r *record) grid(m *Machine, t float64) {
 	well := m.real
 	if m.twin != nil {
 		well = m.twin
-		r.twinBlock = math.Max(r.twinBlock, m.twin.Blocked())
-	} else {
-		r.twinBlock = math.Max(r.twinBlock, m.real.Blocked())
 	}
+	r.twinBlock = math.Max(r.twinBlock, well.Blocked())
+	r.ices = lengthened(r.ices, t, well.Blocked() > icedToTheEye)
 	side, out := r.out(m.real)
 	_, wellOut := r.out(well)
-	if wellOut {
-		if n := len(r.outs); n > 0 && r.outs[n-1][1] >= t-3600 {
-			r.outs[n-1][1] = t
-		} else {
-			r.outs = append(r.outs, [2]float64{t, t})
-		}
-	}
+	r.outs = lengthened(r.outs, t, wellOut)
 	if m.real.Warmest() > 5 {
 		r.tooWarm += gridSeconds / 3600
 	}
@@ -292,6 +286,19 @@ func (r *record) grid(m *Machine, t float64) {
 			x.done = true
 		}
 	}
+}
+
+// lengthened takes in that something is so at t, s, in the newest of times that lie an
+// hour apart.
+func lengthened(times [][2]float64, t float64, is bool) [][2]float64 {
+	switch n := len(times); {
+	case !is:
+	case n > 0 && times[n-1][1] >= t-3600:
+		times[n-1][1] = t
+	default:
+		times = append(times, [2]float64{t, t})
+	}
+	return times
 }
 
 // heard takes the messages sent in a step.

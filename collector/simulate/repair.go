@@ -70,7 +70,7 @@ func (f *Fleet) Repair(machine string, what fault.Fault) {
 		}
 	}
 	if what == fault.CoilIced || what == fault.EvaporatorFanStopped {
-		m.real.Frost, m.real.Held = [segments]float64{}, 0
+		m.real.Thaw()
 	}
 }
 

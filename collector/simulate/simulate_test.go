@@ -393,3 +393,44 @@ func TestDoorsAreLeftOpenByWhoFilledTheMachine(t *testing.T) {
 		t.Errorf("%d of %d doors were left open at the end of a filling", after, all)
 	}
 }
+
+// Who repairs a machine whose coil has iced over thaws it, and a coil that ices over
+// without a fault is nobody's false alarm.
+func TestIceIsSeen(t *testing.T) {
+	o := small(5)
+	o.Machines, o.Days, o.Only = 2, 3, fault.CoilIced
+	f, err := NewFleet(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const ends = 2 * 86400
+	repaired, well := f.Machines[0], f.Machines[1]
+	repaired.Episodes = []Episode{{Fault: fault.CoilIced, Mode: "drain", Onset: 86400, End: ends, Peak: 1}}
+	well.Episodes, well.twin = nil, nil
+	for _, m := range f.Machines {
+		m.begin(&o)
+	}
+	ice := func(m *Machine) {
+		for i := range m.real.Frost {
+			m.real.Frost[i] = m.real.D.FrostFull
+		}
+	}
+	f.Advance(47 * time.Hour)
+	ice(repaired)
+	ice(well)
+	f.Advance(time.Hour - time.Minute)
+	if repaired.real.Blocked() < icedToTheEye {
+		t.Fatalf("%s: closed by ice to %.2f: nothing is tried", repaired, repaired.real.Blocked())
+	}
+	f.Advance(2 * time.Minute)
+	if b := repaired.real.Blocked(); b > 0.05 {
+		t.Errorf("%s: repaired, and closed by ice to %.2f", repaired, b)
+	}
+	f.Advance(24*time.Hour - time.Minute)
+	said := func(m *Machine) bool {
+		return slices.ContainsFunc(m.truth(o.Days).DontCare, func(d map[string]any) bool { return d["reason"] == "coil iced over without a fault" })
+	}
+	if !said(well) || said(repaired) {
+		t.Errorf("iced over without a fault: %t of one that did, %t of one that has a fault", said(well), said(repaired))
+	}
+}

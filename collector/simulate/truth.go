@@ -79,6 +79,9 @@ func (m *Machine) truth(days int) MachineTruth {
 	for _, o := range r.outs {
 		care(o[0]-1200, o[1]+3600, "out of limits without a fault", "*")
 	}
+	for _, o := range r.ices {
+		care(o[0]-1200, o[1]+3600, "coil iced over without a fault", "*")
+	}
 	for _, o := range r.recover {
 		care(o.from, o.to, "recovery", "*")
 	}
