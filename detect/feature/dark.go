@@ -48,10 +48,11 @@ func (t *Tracker) mains(r *collector.Reading, dt float64) (sign, dead bool) {
 }
 
 // drawsAgain ends what was drawn nothing in. Where the compressor ends it at the air
-// at which it always starts, the supply was there.
+// at which it always starts, the supply was there; a machine that may rest so passes
+// for one that did for a while at any.
 func (t *Tracker) drawsAgain(at collector.Millis) {
 	d := &t.dark
-	if d.now > 3 && t.Run.Known && t.Run.Running && (d.now <= passesAnyway || float64(t.air5.Value) < t.startsBelow()+0.3) {
+	if d.now > 3 && t.Run.Known && t.Run.Running && (d.now <= passesAnyway && t.restsDark(at) || float64(t.air5.Value) < t.startsBelow()+0.3) {
 		d.usual, d.rested = max(d.usual, min(d.now, longestUsual)), int32(at/1000)
 	}
 	d.now = 0
