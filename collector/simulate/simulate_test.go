@@ -14,6 +14,7 @@ import (
 
 	"coilward/collector"
 	"coilward/collector/fleet"
+	"coilward/collector/racetest"
 	"coilward/detect/fault"
 )
 
@@ -114,6 +115,9 @@ func look(c *Cabinet, w *World, e *Effect, hours float64) seen {
 // several cabinets, and each must show in most of them: one machine may have the
 // reserve to hide a fault.
 func TestFaultsShowAsMechanicsKnowThem(t *testing.T) {
+	if racetest.Enabled {
+		t.Skip("ten times as slow, and the goroutines are those of other tests")
+	}
 	type check struct {
 		name string
 		e    Effect
@@ -365,6 +369,9 @@ func BenchmarkStep(b *testing.B) {
 // A door is mostly left open by whoever has just filled the machine, by some of its
 // width; what the switch does not see it does not switch the fan by either.
 func TestDoorsAreLeftOpenByWhoFilledTheMachine(t *testing.T) {
+	if racetest.Enabled {
+		t.Skip("ten times as slow, and the goroutines are those of other tests")
+	}
 	o := DefaultOptions()
 	o.Machines, o.Days, o.FaultShare, o.SecondShare, o.Only = 120, 6, 1, 0, fault.DoorOpen
 	f, err := NewFleet(o)
