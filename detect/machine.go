@@ -54,7 +54,7 @@ type Machine struct {
 
 	raiseAt float64
 	prior   *diagnose.Prior
-	list    [len(differences)]channel.Shift // scratch, as is
+	list    [len(feature.Differences)]channel.Shift // scratch, as is
 	score   diagnose.Score
 }
 

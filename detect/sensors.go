@@ -171,37 +171,18 @@ func (m *Machine) probe(v *feature.Vector, at collector.Millis, emit func(*Findi
 	}
 }
 
-// differences are the features that are differences of two temperatures, or a
-// temperature of its own, in which an error of a sensor shows as it is.
-var differences = [...]struct {
-	id          feature.ID
-	plus, minus collector.Channel
-	pair        bool
-}{
-	{feature.AirCoil, collector.CabinetAir, collector.CoilOut, true},
-	{feature.AirCoilIn, collector.CabinetAir, collector.CoilIn, true},
-	{feature.CoilSpread, collector.CoilOut, collector.CoilIn, true},
-	{feature.SupplyGap, collector.CabinetAir, collector.SupplyAir, true},
-	{feature.OffCoilGap, collector.CabinetAir, collector.CoilOut, true},
-	{feature.OffSupplyGap, collector.CabinetAir, collector.SupplyAir, true},
-	{feature.CondLift, collector.Condenser, collector.Ambient, true},
-	{feature.ShellLift, collector.CompressorShell, collector.Ambient, true},
-	{feature.CutInMoved, collector.CabinetAir, 0, false},
-	{feature.CutOutMoved, collector.CabinetAir, 0, false},
-}
-
 // shifts adds to list how far the differences stand from the machine's own normal.
 func (m *Machine) shifts(list []channel.Shift, v *feature.Vector) []channel.Shift {
-	for _, d := range differences {
-		n, ok := m.s.Track.Note(d.id, v)
-		if !ok || !v.Has[d.id] || n.Normal != n.Normal {
+	for _, d := range feature.Differences {
+		n, ok := m.s.Track.Note(d.ID, v)
+		if !ok || !v.Has[d.ID] || n.Normal != n.Normal {
 			continue
 		}
 		sd := float64(n.SD)
 		if sd != sd || sd < 0.3 {
 			sd = 0.3
 		}
-		list = append(list, channel.Shift{Plus: d.plus, Minus: d.minus, HasMinus: d.pair, By: float64(n.Now - n.Normal), SD: sd})
+		list = append(list, channel.Shift{Plus: d.Plus, Minus: d.Minus, HasMinus: d.Pair, By: float64(n.Now - n.Normal), SD: sd})
 	}
 	return list
 }

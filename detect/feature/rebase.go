@@ -2,21 +2,6 @@ package feature
 
 import "coilward/collector"
 
-// terms are the temperatures whose difference a profile is.
-var terms = [NumProfiles]struct{ plus, minus collector.Channel }{
-	AirCoil:      {collector.CabinetAir, collector.CoilOut},
-	AirCoilIn:    {collector.CabinetAir, collector.CoilIn},
-	CoilSpread:   {collector.CoilOut, collector.CoilIn},
-	CondLift:     {collector.Condenser, collector.Ambient},
-	SupplyGap:    {collector.CabinetAir, collector.SupplyAir},
-	ShellLift:    {collector.CompressorShell, collector.Ambient},
-	OffCoilGap:   {collector.CabinetAir, collector.CoilOut},
-	OffSupplyGap: {collector.CabinetAir, collector.SupplyAir},
-}
-
-// differences are the profiles that have terms.
-const differences = 1<<AirCoil | 1<<AirCoilIn | 1<<CoilSpread | 1<<CondLift | 1<<SupplyGap | 1<<ShellLift | 1<<OffCoilGap | 1<<OffSupplyGap
-
 // How much the well state that is carried over to another sensor is worth: hours of
 // readings since have gone into it, and two sensors differ by more than an offset.
 const (
@@ -27,19 +12,18 @@ const (
 // Rebase carries the well state over to another sensor of a channel, which reads
 // higher by so much, K, and forgets what was averaged of both.
 func (t *Tracker) Rebase(c collector.Channel, by float64) {
-	for i := range t.prof {
-		if differences&(1<<i) == 0 {
-			continue
-		}
+	for _, x := range Differences {
 		d := float32(by)
-		switch c {
-		case terms[i].plus:
-		case terms[i].minus:
+		switch {
+		case int(x.ID) >= NumProfiles: // the band, below
+			continue
+		case c == x.Plus:
+		case c == x.Minus:
 			d = -d
 		default:
 			continue
 		}
-		p := &t.prof[i]
+		p := &t.prof[x.ID]
 		for b := range p.mean {
 			if p.n[b] > 0 {
 				p.mean[b] += d
@@ -47,6 +31,9 @@ func (t *Tracker) Rebase(c collector.Channel, by float64) {
 			}
 		}
 		p.fast, p.fastW, p.slow, p.slowW, p.offSince = 0, 0, 0, 0, 0
+	}
+	if c == collector.CabinetAir || c == collector.Ambient { // between which the load is taken
+		t.load2.n, t.load10.n = min(t.load2.n, rebasedOthers), min(t.load10.n, rebasedOthers)
 	}
 	if c != collector.CabinetAir {
 		return

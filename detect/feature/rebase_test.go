@@ -8,8 +8,8 @@ import (
 	"coilward/detect/feature"
 )
 
-// A sensor that is replaced by one which reads two kelvins higher is the same machine:
-// carried over, what is normal is normal again at once, and stays so.
+// A machine with another sensor, which reads some kelvins higher, is the same machine: what
+// is normal, carried over, is normal again at once and stays so.
 func TestRebase(t *testing.T) {
 	for _, c := range []struct {
 		channel collector.Channel
