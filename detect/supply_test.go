@@ -10,9 +10,9 @@ import (
 	"coilward/detect/feature"
 )
 
-// standing is a machine of which something was heard for half an hour while its
-// compressor rested: the mains voltage, where that is watched.
-func standing(volts float64, watched bool) (m *Machine, at collector.Millis) {
+// heard is a machine of which something was heard for half an hour: the compressor's
+// current, and the mains voltage where that is watched.
+func heard(amps, volts float64, watched bool) (m *Machine, at collector.Millis) {
 	m = NewMachine(&fleet.Machine{ID: "cab-1", Site: "site-1"}, NewLibrary())
 	at = collector.Millis(1_782_864_000_000)
 	for range 30 {
@@ -20,7 +20,7 @@ func standing(volts float64, watched bool) (m *Machine, at collector.Millis) {
 		r := &collector.Reading{Machine: "cab-1", Site: "site-1", At: at}
 		set := func(c collector.Channel, v float64) { r.Has, r.Value[c] = r.Has.With(c), v }
 		set(collector.CabinetAir, 6)
-		set(collector.CompressorCurrent, 0)
+		set(collector.CompressorCurrent, amps)
 		if watched {
 			set(collector.MainsVoltage, volts)
 		}
@@ -33,7 +33,7 @@ func standing(volts float64, watched bool) (m *Machine, at collector.Millis) {
 // to report speaks against its having none, though less.
 func TestReportingOnSpeaksAgainstALostSupply(t *testing.T) {
 	says := func(volts float64, watched bool) float32 {
-		m, at := standing(volts, watched)
+		m, at := heard(0, volts, watched)
 		var score diagnose.Score
 		var v feature.Vector
 		m.withhold(&score, &v, at)
@@ -50,19 +50,7 @@ func TestReportingOnSpeaksAgainstALostSupply(t *testing.T) {
 // after its setpoint was turned.
 func TestOnlyAWatchedSupplyIsGivenBack(t *testing.T) {
 	for _, watched := range []bool{false, true} {
-		m := NewMachine(&fleet.Machine{ID: "cab-1", Site: "site-1"}, NewLibrary())
-		at := collector.Millis(1_782_864_000_000)
-		for range 30 {
-			at += 60000
-			r := &collector.Reading{Machine: "cab-1", Site: "site-1", At: at}
-			set := func(c collector.Channel, v float64) { r.Has, r.Value[c] = r.Has.With(c), v }
-			set(collector.CabinetAir, 6)
-			set(collector.CompressorCurrent, 2)
-			if watched {
-				set(collector.MainsVoltage, 230)
-			}
-			m.Step(r, at, func(*Finding) {})
-		}
+		m, at := heard(2, 230, watched)
 		m.s.Track.Run.Known, m.s.Track.Run.Running = true, true
 		o := &m.s.Open[slotMachine]
 		*o = open{Is: true, Fault: fault.PowerLost, RaisedAt: at - 30*60000}

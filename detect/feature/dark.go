@@ -1,17 +1,13 @@
 package feature
 
-import (
-	"coilward/collector"
-	"coilward/collector/fleet"
-)
+import "coilward/collector"
 
 // dark is what a machine shows of resting without drawing anything that is read: its
 // fan stops with the compressor, or is small, and its lights go off by a clock. Where
 // only the mains current tells of the supply, zero is then no sign of a lost one.
 type dark struct {
-	now    float32 // minutes that it has drawn nothing
-	usual  float32 // the longest of them that ended by the compressor, minutes
-	rested int32   // Unix time of the last rest without a draw, 0: never
+	rest   spell // minutes that it has drawn nothing, and the longest that the compressor ended
+	rested int32 // Unix time of the last of those, 0: never
 }
 
 const (
@@ -21,7 +17,8 @@ const (
 	passesAnyway = 45
 	// darkKept is for how long a rest without a draw is remembered: the lights of a site
 	// that is shut on Sundays come back on Monday, s.
-	darkKept = 4 * 86400
+	darkKept    = 4 * 86400
+	startsAgain = 0.3 // K over the warmest start, at which the compressor ends a rest
 	// lightsKnown is how much of its rests must have been seen before it is known that it
 	// never rests without a draw, min: two days of a machine that rests for half of them.
 	lightsKnown = 24 * 60
@@ -30,32 +27,31 @@ const (
 	fanKnown = 40
 )
 
-// mains judges the supply by the current of the whole machine: whether that is a sign
-// at all, and whether of a lost supply.
-func (t *Tracker) mains(r *collector.Reading, dt float64) (sign, dead bool) {
-	if a := r.Value[collector.MainsCurrent]; a >= nothing {
-		t.drawsAgain(r.At)
+// supplyByMains judges the supply by the current of the whole machine: whether that is
+// a sign at all, and whether of a lost supply. A rest without a draw was one where the
+// compressor ends it at the air at which it always starts; a machine that may rest so
+// passes for one that did for a while at any.
+func (t *Tracker) supplyByMains(r *collector.Reading, dt float64) (sign, dead bool) {
+	d := &t.dark
+	draws, rests := r.Value[collector.MainsCurrent] >= nothing, t.restsDark(r.At)
+	starts := float64(t.air5.Value) < t.startsBelow()+startsAgain
+	proof := 0.0 // that it only rested
+	if draws && t.Run.Known && t.Run.Running && (starts || rests && d.rest.now <= passesAnyway) {
+		proof = 1
+		if d.rest.now > 3 {
+			d.rested = int32(r.At / 1000)
+		}
+	}
+	d.rest.grow(!draws, draws, dt, proof)
+	switch {
+	case draws:
 		return true, false
-	}
-	t.dark.now += float32(dt)
-	if !t.restsDark(r.At) {
+	case !rests:
 		return true, true
-	}
-	if t.air5.Weight > 0 && float64(t.air5.Value) < t.startsBelow() {
+	case t.air5.Weight > 0 && float64(t.air5.Value) < t.startsBelow():
 		return false, false // there is nothing to start for
 	}
-	return true, t.dark.now > t.dark.usual
-}
-
-// drawsAgain ends what was drawn nothing in. Where the compressor ends it at the air
-// at which it always starts, the supply was there; a machine that may rest so passes
-// for one that did for a while at any.
-func (t *Tracker) drawsAgain(at collector.Millis) {
-	d := &t.dark
-	if d.now > 3 && t.Run.Known && t.Run.Running && (d.now <= passesAnyway && t.restsDark(at) || float64(t.air5.Value) < t.startsBelow()+0.3) {
-		d.usual, d.rested = max(d.usual, min(d.now, longestUsual)), int32(at/1000)
-	}
-	d.now = 0
+	return true, d.rest.excess() > 0
 }
 
 // restsDark reports whether the machine may draw nothing while it rests: whether it did
@@ -65,7 +61,7 @@ func (t *Tracker) restsDark(at collector.Millis) bool {
 		return true
 	}
 	seen, enough := float32(0), float32(lightsKnown)
-	if t.spec.fan == fleet.FanContinuous || t.spec.fan == fleet.FanDoorSwitched {
+	if t.continuousFan() {
 		enough = fanKnown
 	}
 	for _, n := range t.prof[MainsOff].n {

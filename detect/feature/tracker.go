@@ -225,7 +225,7 @@ func (t *Tracker) supply(r *collector.Reading, dt, well float64) {
 			t.volts.learn(v, dt*well/10, 200)
 		}
 	} else if r.Has.Has(collector.MainsCurrent) {
-		sign, dead = t.mains(r, dt)
+		sign, dead = t.supplyByMains(r, dt)
 	} else if r.Has.Has(collector.EvapFanCurrent) && r.Has.Has(collector.CompressorCurrent) && t.continuousFan() {
 		dead = r.Value[collector.EvapFanCurrent] < 0.005 && r.Value[collector.CompressorCurrent] < 0.02
 		sign = true
