@@ -23,7 +23,7 @@ const (
 )
 
 // open is a finding that is not cleared, of fixed size. Its fields are in order of their
-// size, which leaves no holes between them.
+// size, which leaves hardly a hole between them.
 type open struct {
 	RaisedAt   collector.Millis
 	Since      collector.Millis

@@ -326,16 +326,6 @@ func (m *Machine) keepsBand(score *diagnose.Score) {
 		return
 	}
 	score[diagnose.Resettled] -= float32(math.Min((share-0.5)*10, 5))
-	// Nor is it well, where it is the thermostat that has moved and not the load: one
-	// that starts and stops as evenly as ever, and lets the product out.
-	in, out := m.s.Track.BandMoved()
-	moved := math.Min(in, out)
-	if now < well {
-		moved = math.Min(-in, -out)
-	}
-	if share = moved / math.Max(room, 0.5); share > 0.5 && !m.s.Track.SavesNow(m.s.LookedAt) {
-		score[fault.Well] -= float32(math.Min((share-0.5)*10, 5) * m.s.Track.DaysKnown())
-	}
 }
 
 // candidates lists the faults worth naming, most probable first.

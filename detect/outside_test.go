@@ -11,8 +11,7 @@ import (
 
 // A thermostat that drifts lets the product out of its limits by the day, and the
 // machine starts and stops as evenly as ever meanwhile. It is told within hours of the
-// product's leaving its limit, and by its name
-// in the end.
+// product's leaving its limit, and by its name in the end.
 func TestDriftingThermostatIsTold(t *testing.T) {
 	c, m := newCabinet(11), newMachine()
 	play(m, c.live(3*day))

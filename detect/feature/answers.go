@@ -223,8 +223,3 @@ func (t *Tracker) Keeps() (now, well float64, ok bool) {
 	ok = t.recentIn.Value > t.recentOut.Value+0.3 && t.air5.Value < t.recentIn.Value+0.7 && t.air5.Value > t.recentOut.Value-0.7
 	return float64(t.air90.Value), float64(t.airMean.mean), ok
 }
-
-// BandMoved returns by how much it starts and stops warmer of late than it used to, K.
-func (t *Tracker) BandMoved() (in, out float64) {
-	return float64(t.recentIn.Value - t.cutIn.mean), float64(t.recentOut.Value - t.cutOut.mean)
-}

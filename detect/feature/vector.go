@@ -129,7 +129,7 @@ func (t *Tracker) fillCycle(v *Vector, at collector.Millis) {
 		}
 	}
 	if t.cutIn.n > 2 && t.cutOut.n > 2 { // before, nobody knows what is warm for it
-		k := float32(t.DaysKnown())
+		k := t.daysKnown()
 		v.set(OffWarm, minutes(t.offWarm.excess()*k*(1-t.habitual(at))))
 		v.set(RunCold, minutes(t.runCold.excess()*k))
 		v.set(RunNoCool, minutes(t.runNoCool.excess()*k))
@@ -212,9 +212,9 @@ func (t *Tracker) SavesNow(at collector.Millis) bool {
 	return float64(n) < saverMost*float64(len(t.habit))
 }
 
-// DaysKnown is how far the machine's ways can be called known, 0 to 1: what it
+// daysKnown is how far the machine's ways can be called known, 0 to 1: what it
 // does every night, or in the first heat, takes days to be seen.
-func (t *Tracker) DaysKnown() float64 {
+func (t *Tracker) daysKnown() float32 {
 	hours := t.wellMinutes / 60
-	return float64(min(max((hours-24)/48, 0.15), 1))
+	return min(max((hours-24)/48, 0.15), 1)
 }
