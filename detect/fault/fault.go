@@ -1,7 +1,10 @@
 // Package fault is the catalogue of what can be wrong with a machine.
 package fault
 
-import "fmt"
+import (
+	"fmt"
+	"strings"
+)
 
 // Fault is a cause in the catalogue. The zero value, Well, is no fault.
 type Fault uint8
@@ -46,7 +49,7 @@ func (f *Fault) UnmarshalText(b []byte) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("fault %q is not in the catalogue", b)
+	return fmt.Errorf("fault %q is not in the catalogue, which has %s", b, strings.Join(names[Well+1:], ", "))
 }
 
 // alike holds, for each fault, the faults that look like it from outside, so
