@@ -59,6 +59,9 @@ func (o *Options) Validate() error {
 	if o.FaultShare < 0 || o.FaultShare > 1 || o.SecondShare < 0 || o.SecondShare > 1 || o.SwapShare < 0 || o.SwapShare > 1 {
 		errs = append(errs, errors.New("a share of faults or of swaps is outside 0 to 1"))
 	}
+	if o.Only > fault.Silent {
+		errs = append(errs, fmt.Errorf("fault %q cannot be simulated: it is what is said where none is known", o.Only))
+	}
 	return errors.Join(errs...)
 }
 

@@ -347,13 +347,13 @@ func TestTwinLivesTheSameDaysWithoutTheFault(t *testing.T) {
 }
 
 func TestOptionsSayEverythingThatIsWrong(t *testing.T) {
-	o := Options{Machines: 0, Days: 0, Interval: 4, Mix: Mix{1, 1, 1}, FaultShare: 2}
+	o := Options{Machines: 0, Days: 0, Interval: 4, Mix: Mix{1, 1, 1}, FaultShare: 2, Only: fault.Unknown}
 	err := o.Validate()
 	if err == nil {
 		t.Fatal("accepted")
 	}
-	if n := bytes.Count([]byte(err.Error()), []byte("\n")) + 1; n != 5 {
-		t.Errorf("%d problems of 5 in:\n%v", n, err)
+	if n := bytes.Count([]byte(err.Error()), []byte("\n")) + 1; n != 6 {
+		t.Errorf("%d problems of 6 in:\n%v", n, err)
 	}
 }
 
