@@ -256,17 +256,20 @@ func TestRulerAfterAForecastThatWasTooDark(t *testing.T) {
 }
 
 // What stands next to the cold air may have frozen though the bulk is within its
-// limits: the line says so, and where.
+// limits: the line says so, and where. Where the bulk is too warm, that comes first.
 func TestRulerOfWhatFreezesFirst(t *testing.T) {
 	for _, c := range []struct {
 		left  time.Duration
+		bulk  float64
 		wants []string
 	}{
-		{2 * time.Hour, []string{"2 h", "until −1.0 °C next to the cold air, about 16:20"}},
-		{-90 * time.Minute, []string{"by the forecast frozen", "limit −1.0 °C next to the cold air, since 12:50"}},
+		{2 * time.Hour, 4.1, []string{"2 h", "until −1.0 °C next to the cold air, about 16:20"}},
+		{-90 * time.Minute, 4.1, []string{"by the forecast frozen", "limit −1.0 °C next to the cold air, since 12:50"}},
+		{-90 * time.Minute, 11.2, []string{"past its limit", "limit 5.0 °C", "next to the cold air by the forecast frozen, since 12:50"}},
+		{2 * time.Hour, 11.2, []string{"past its limit", "limit 5.0 °C"}},
 	} {
 		w := newWorld(t, 12, 6)
-		w.hurt("cab-0403", fault.CoilIced, 0.99, c.left, 4.1, alerts.Medium, alerts.Acknowledged)
+		w.hurt("cab-0403", fault.CoilIced, 0.99, c.left, c.bulk, alerts.Medium, alerts.Acknowledged)
 		w.views["cab-0403"].OpenFindings[0].LimitSide = detect.Cold
 		page := get(t, w.board(t), "/", "Cookie", german).Body.String()
 		_, rest, _ := strings.Cut(page, `id="x-cab-0403"`)

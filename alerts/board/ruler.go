@@ -144,13 +144,21 @@ func (b *Board) rulerLine(r Reader, now time.Time, l line) rulerLine {
 		row.Value = productWords[l.machine.Product]
 	}
 	limit, where := l.machine.Limits.Warm, ""
-	if f.LimitSide == detect.Cold {
-		where = " next to the cold air" // the product shown is the bulk
+	// The coldest product is forecast, the product shown is the bulk: where ice keeps the
+	// cold in one place, both limits can be passed at once.
+	warm := l.view.HasProduct && l.view.ProductTemperature > l.machine.Limits.Warm
+	if f.LimitSide == detect.Cold && !warm {
+		where = " next to the cold air"
 	}
-	if f.LimitSide == detect.Cold || l.view.HasProduct && l.view.ProductTemperature < l.machine.Limits.Cold {
+	if where != "" || l.view.HasProduct && l.view.ProductTemperature < l.machine.Limits.Cold {
 		limit = l.machine.Limits.Cold
 	}
 	switch {
+	case l.past && warm && f.LimitSide == detect.Cold:
+		row.Left, row.Until = "past its limit", "limit "+r.temperature(limit)
+		if f.LimitAt != 0 && !f.LimitAt.Time().After(now) {
+			row.Between = "next to the cold air by the forecast frozen, since " + r.moment(f.LimitAt.Time(), now, loc)
+		}
 	case l.past:
 		row.Left, row.Until = "past its limit", "limit "+r.temperature(limit)+where
 		if where != "" && l.view.HasProduct && l.machine.Limits.Holds(l.view.ProductTemperature) {
