@@ -145,10 +145,11 @@ func (c *Cabinet) Step(w *World, e *Effect) {
 
 func (c *Cabinet) fans(w *World, e *Effect, power bool) {
 	d := c.D
+	called := d.FansByCall && c.Call
 	want := power
 	switch d.FanControl {
 	case fleet.FanWithCompressor:
-		want = want && (c.Running || c.Locked || c.Defrosting)
+		want = want && (c.Running || c.Locked || c.Defrosting || called)
 	case fleet.FanDoorSwitched:
 		want = want && w.Door < 0.5 && !e.doorSeen()
 	}
@@ -159,18 +160,18 @@ func (c *Cabinet) fans(w *World, e *Effect, power bool) {
 	c.EvapAmps, c.EvapRPM = 0, 0
 	if c.EvapFanOn {
 		block := c.Blocked()
-		c.EvapAmps = d.EvapFan.Amps * (1 - 0.12*block) * w.Volts / d.Volts
+		c.EvapAmps = d.EvapFan.Amps * (1 - d.EvapFan.Choked*block) * w.Volts / d.Volts
 		c.EvapRPM = d.EvapFan.RPM * (1 + 0.05*block)
 	} else if want && e.EvapFanLocked {
 		c.EvapAmps = d.EvapFan.Amps * d.EvapFan.Locked * w.Volts / d.Volts
 	}
-	want = power && c.Running
+	want = power && (c.Running || called)
 	c.CondFanOn = want && !e.CondFanStopped
 	c.CondAmps, c.CondRPM = 0, 0
 	if c.CondFanOn {
 		c.CondAmps = d.CondFan.Amps * w.Volts / d.Volts
 		c.CondRPM = d.CondFan.RPM * (1 - 0.15*e.CondBlocked)
-	} else if (power && (c.Running || c.Locked)) && e.CondFanLocked {
+	} else if power && (c.Running || c.Locked || called) && e.CondFanLocked {
 		c.CondAmps = d.CondFan.Amps * d.CondFan.Locked * w.Volts / d.Volts
 	}
 }

@@ -48,7 +48,11 @@ func (c *Cabinet) compressor(w *World, e *Effect, power bool) {
 			c.CompWatts = c.CompAmps * w.Volts * 0.6
 			heat = c.CompWatts
 		}
-		c.shell(w, heat, d.UAShell*0.6, 0, 0)
+		ua := d.UAShell * 0.6
+		if c.CondFanOn {
+			ua = d.UAShell
+		}
+		c.shell(w, heat, ua, 0, 0)
 	}
 }
 
@@ -237,7 +241,8 @@ func (c *Cabinet) coil(w *World, e *Effect, wet *[segments]float64) float64 {
 	}
 	c.latent = latent
 	if through > 0 {
-		c.Supply = mix / through
+		beside := d.Bypass * airDensity * airCp
+		c.Supply = (mix + beside*c.Air) / (through + beside)
 	} else {
 		c.Supply += (0.5*c.Air + 0.5*c.Coil[0] - c.Supply) * 0.02
 	}

@@ -20,6 +20,7 @@ type fanMotor struct {
 	Amps   float64 // A, running
 	Locked float64 // locked-rotor current over running current; a motor with electronics shuts down and draws little
 	RPM    float64
+	Choked float64 // share of its current that it loses against a closed coil; below 0 it draws more
 }
 
 // Design is everything about one cabinet that does not change by itself.
@@ -46,7 +47,9 @@ type Design struct {
 	Heater                         float64          // W, anti-sweat, always, half of it inside
 	EvapFan, CondFan               fanMotor         //
 	FanControl                     fleet.FanControl //
+	FansByCall                     bool             // fans that go with the compressor hang on the thermostat: they turn on while its overload is open
 	AirFlow                        float64          // m³/s of evaporator air, clean coil
+	Bypass                         float64          // m³/s that pass beside the coil, whatever its frost
 	UAAir                          float64          // W/K coil to air, all segments, clean and with the fan on
 	UARef                          float64          // W/K coil to boiling refrigerant, all segments
 	CapSegment                     float64          // J/K
@@ -61,6 +64,7 @@ type Design struct {
 	Efficiency                     float64          // isentropic, with motor
 	Idle                           float64          // W, friction and iron losses
 	AmpsMag, AmpsLocked            float64          // A: magnetising, locked rotor
+	StartFor                       float64          // s for which a start draws AmpsLocked
 	CapShell, UAShell              float64          // J/K, W/K
 	UAGas                          float64          // W/K, hot gas to shell
 	BimetalTau, BimetalRI          float64          // s; K/A²
@@ -94,7 +98,7 @@ func spread(r *rand.Rand, m, sd float64) float64 {
 }
 
 func drawFan(r *rand.Rand, volts, scale float64) fanMotor {
-	f := fanMotor{RPM: between(r, 1200, 1700)}
+	f := fanMotor{RPM: between(r, 1200, 1700), Choked: between(r, -0.06, 0.16)}
 	if r.Float64() < 0.6 { // shaded pole or capacitor run
 		f.Power = spread(r, 17, 0.3) * scale
 		f.Amps = f.Power / volts / between(r, 0.5, 0.95)
@@ -215,6 +219,7 @@ func drawDesign(r *rand.Rand, kind fleet.Kind, fix func(*Design)) Design {
 	default:
 		d.FanControl = fleet.FanDoorSwitched
 	}
+	d.FansByCall = r.Float64() < 0.7
 	// Its thermostat.
 	centre := between(r, 2.2, 4.2)
 	if d.Product != fleet.SealedBeverage {
@@ -261,10 +266,11 @@ func (d *Design) sizeCircuit(r *rand.Rand) {
 	if d.Kind == fleet.GlassDoor {
 		d.Load += 25
 	}
-	d.Capacity = math.Max(180, d.Load/between(r, 0.27, 0.52))
+	d.Capacity = math.Max(180, d.Load/between(r, 0.3, 0.8))
 	scale := math.Sqrt(d.Capacity / 330)
 	d.EvapFan, d.CondFan = drawFan(r, d.Volts, scale), drawFan(r, d.Volts, scale)
 	d.AirFlow = d.Capacity / (airDensity * airCp * between(r, 4.2, 9.5))
+	d.Bypass = d.AirFlow * between(r, 0, 0.15)
 	d.UAAir = d.Capacity / between(r, 3.4, 7.8)
 	d.UARef = d.UAAir * between(r, 2.6, 5)
 	d.CapSegment = 2500 * scale * scale * between(r, 0.8, 1.4)
@@ -277,7 +283,7 @@ func (d *Design) sizeCircuit(r *rand.Rand) {
 	const evap, cond = -8.0, 42.0
 	dh := g.latent(evap) - g.liquidCp*(cond-4-evap) + g.vapourCp*12
 	flow := d.Capacity / dh
-	d.Clearance = between(r, 0.03, 0.055)
+	d.Clearance = between(r, 0.03, 0.075)
 	pe, pc := g.pressure(evap), g.pressure(cond)
 	eta := 1 - d.Clearance*(math.Pow(pc/pe, 1/g.isen)-1)
 	d.Swept = flow / (eta * g.vapour(pe, evap+20))
@@ -288,23 +294,24 @@ func (d *Design) sizeCircuit(r *rand.Rand) {
 	d.AmpsMag = act * between(r, 0.45, 1.05)
 	run := math.Hypot(act, d.AmpsMag)
 	d.AmpsLocked = run * between(r, 4, 7)
+	d.StartFor = between(r, 0.2, 1)
 	d.CapShell = between(r, 3000, 6000)
 	d.UAShell = power * between(r, 0.0055, 0.009)
 	d.UAGas = d.UAShell * between(r, 0.7, 1.6)
 	d.BimetalTau = between(r, 30, 65)
 	d.BimetalRI = between(r, 6, 15) / (run * run)
-	d.TripAt, d.ResetAt = between(r, 107, 121), between(r, 61, 72)
+	d.TripAt, d.ResetAt = between(r, 92, 121), between(r, 58, 72)
 	d.StartDp = (pc - pe) * between(r, 0.25, 1.3)
 	d.EqualiseTau = between(r, 30, 80)
 	d.CapCond = between(r, 900, 2200) * scale * scale
 	d.UACond = (d.Capacity + power) / between(r, 11, 22)
-	d.CondStill = between(r, 0.09, 0.19)
+	d.CondStill = between(r, 0.09, 0.32)
 	d.Foul0 = between(r, 0, 0.14)
 	d.LiquidEvap = flow * between(r, 16, 38)
 	d.LiquidSeal = flow * between(r, 5, 12)
 	d.Vapour = (d.LiquidEvap + d.LiquidSeal) * between(r, 0.12, 0.25)
 	d.Charge = d.LiquidEvap*between(r, 1.02, 1.2) + d.LiquidSeal*between(r, 1.0, 1.4) + d.Vapour
-	d.Capillary = flow * between(r, 1.2, 1.6) / math.Pow(pc-pe, capillaryExponent)
+	d.Capillary = flow * between(r, 1.02, 1.6) / math.Pow(pc-pe, capillaryExponent)
 }
 
 // compression returns the isentropic work, J/kg, from pe to pc kPa with suction at t °C.

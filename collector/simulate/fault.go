@@ -160,8 +160,8 @@ var modes = map[fault.Fault][]mode{
 		}},
 	},
 	fault.DoorLeak: {
-		{name: "gasket", shape: Ramp, hours: [2]float64{8, 140}, size: [2]float64{0.0015, 0.007}, apply: leak},
-		{name: "hinge", size: [2]float64{0.0012, 0.008}, apply: leak},
+		{name: "gasket", shape: Ramp, hours: [2]float64{8, 140}, size: [2]float64{0.0003, 0.005}, apply: leak},
+		{name: "hinge", size: [2]float64{0.0003, 0.006}, apply: leak},
 	},
 	fault.PowerLost: {
 		{name: "breaker", apply: cut},

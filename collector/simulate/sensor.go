@@ -75,7 +75,10 @@ func (c *Cabinet) truth(ch collector.Channel, w *World, e *Effect) float64 {
 	case collector.SupplyAir:
 		return c.Supply
 	case collector.CoilIn:
-		return 0.75*c.Coil[0] + 0.25*math.Min(c.Coil[0], c.Evaporating)
+		// The probe sits where the tube comes in, and feels what boils there; a dry tube
+		// has the temperature of its metal.
+		wet := 0.25 * math.Min(1, segments*c.WettedShare())
+		return (1-wet)*c.Coil[0] + wet*math.Min(c.Coil[0], c.Evaporating)
 	case collector.CoilOut:
 		return c.Coil[segments-1]
 	case collector.Condenser:
@@ -122,9 +125,17 @@ func truthOf(b bool) float64 {
 
 // follow lets the sensors follow the plant for one step.
 func (s *Sampler) follow(c *Cabinet, w *World, e *Effect) {
+	// A start is over within a step; now and then a reading falls into it.
+	surge := 0.0
+	if c.Started && stepSeconds*s.rng.Float64() < c.D.StartFor {
+		surge = c.D.AmpsLocked*w.Volts/c.D.Volts - c.CompAmps
+	}
 	for ch := range s.Has.All {
 		p := &s.probes[ch]
 		x := c.truth(ch, w, e)
+		if ch == collector.CompressorCurrent || ch == collector.MainsCurrent {
+			x += surge
+		}
 		if !p.seen {
 			p.felt, p.seen = x, true
 		}
