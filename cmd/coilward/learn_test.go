@@ -36,7 +36,7 @@ func smallFleets(t *testing.T) (reference string, others []string) {
 		return dir
 	}
 	return of("r", "--machines", "40", "--seed", "2"), []string{
-		of("a", "--machines", "40", "--seed", "1"),
+		of("a", "--machines", "120", "--seed", "1"),
 		of("b", "--machines", "4", "--seed", "5", "--only", "condenser-fan-stopped"),
 		of("c", "--machines", "4", "--seed", "5", "--only", "thermostat-stuck-off"),
 	}
@@ -50,7 +50,7 @@ func TestLearn(t *testing.T) {
 		t.Skip("two whole fits; TestExamplesOfReferenceAndOthers and the tests of detect/learn run their goroutines")
 	}
 	reference, others := smallFleets(t)
-	args := append([]string{"learn", "--fits", "2", "--units", "8", "--steps", "200", "--looks", "0.3", "--life", "1", "--reference", reference + "=1", "--holdout"}, others...)
+	args := append([]string{"learn", "--fits", "2", "--units", "8", "--steps", "180", "--looks", "0.3", "--life", "1", "--reference", reference + "=1", "--holdout"}, others...)
 	var files [2][]byte
 	var out, errs string
 	for i := range files {
@@ -68,7 +68,7 @@ func TestLearn(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	version := regexp.MustCompile(`^learned with seed 1, the mean of 2 fits of 8 units in 200 steps, ordinary life × 1, 0\.3 of the looks from simulated \(40 machines, 2 days, seed 2, reference, half held out, weight 1, [0-9a-f]{12}\), simulated \(40 machines, 2 days, seed 1, weight 1, [0-9a-f]{12}\), simulated \(4 `)
+	version := regexp.MustCompile(`^learned with seed 1, the mean of 2 fits of 8 units in 180 steps, ordinary life × 1, 0\.3 of the looks from simulated \(40 machines, 2 days, seed 2, reference, half held out, weight 1, [0-9a-f]{12}\), simulated \(120 machines, 2 days, seed 1, weight 1, [0-9a-f]{12}\), simulated \(4 `)
 	if !version.MatchString(table.Version) {
 		t.Errorf("version is %q", table.Version)
 	}
