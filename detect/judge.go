@@ -1,7 +1,9 @@
 package detect
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"strconv"
 
 	"coilward/collector"
@@ -243,6 +245,45 @@ func (m *Machine) judge(q *[diagnose.NumStates]float64, wellNow float64, v *feat
 	}
 }
 
+// bandIsThermostat is how often a machine that starts and stops by itself at air outside
+// of its product's limits has a thermostat that does not hold its band, and not a
+// compressor that cuts out before (from memory).
+const bandIsThermostat = 2.0 / 3
+
+// unexplained shares the probability p, which no named cause takes, between that nobody
+// knows the cause and, where it shows, a thermostat; it returns all, the most probable
+// first.
+func (m *Machine) unexplained(c []Candidate, p float64) []Candidate {
+	unknown := Candidate{fault.Unknown, p}
+	if f, ok := m.bandOutside(); ok {
+		unknown.Probability *= 1 - bandIsThermostat
+		at := slices.IndexFunc(c, func(x Candidate) bool { return x.Fault == f })
+		if at < 0 {
+			at, c = len(c), append(c, Candidate{Fault: f})
+		}
+		c[at].Probability += p * bandIsThermostat
+	}
+	c = append(c, unknown)
+	for i := range c {
+		c[i].Probability = math.Round(c[i].Probability*1000) / 1000
+	}
+	slices.SortStableFunc(c, func(a, b Candidate) int { return cmp.Compare(b.Probability, a.Probability) })
+	return c
+}
+
+// bandOutside returns the fault of the thermostat where the machine holds its air within
+// a band, and that band lies outside of the product's limits.
+func (m *Machine) bandOutside() (fault.Fault, bool) {
+	air, _, ok := m.s.Track.Keeps()
+	switch {
+	case ok && air > float64(m.spec.Limits.Warm):
+		return fault.ThermostatStuckOff, true
+	case ok && air < float64(m.spec.Limits.Cold):
+		return fault.ThermostatStuckOn, true
+	}
+	return fault.Unknown, false
+}
+
 func total(c []Candidate) (sum float64) {
 	for _, x := range c {
 		sum += x.Probability
@@ -419,7 +460,7 @@ func (m *Machine) describe(o *open, q *[diagnose.NumStates]float64, v *feature.V
 	c := candidates(q)
 	if named := total(c); named < 0.5 {
 		// The product is out of its limits, and no named cause fits.
-		c = append([]Candidate{{fault.Unknown, math.Round((1-named)*900) / 1000}}, c[:min(len(c), 4)]...)
+		c = m.unexplained(c, (1-named)*0.9)
 	}
 	o.hold(c)
 	o.Fault = c[0].Fault
