@@ -41,6 +41,19 @@ const (
 	costReturn = 5.5 // the base goes where it often is
 	costJump   = 9.0 // the base goes anywhere
 	costNever  = 30.0
+	// A compressor whose contact is welded runs though nothing calls for it; far more
+	// often that is the heater of a defrost.
+	costUncalled = 4.0
+	costUnheard  = 6.0 // a call begins, and the compressor does not start
+)
+
+// call is what is told of the thermostat's call.
+type call uint8
+
+const (
+	callUntold call = iota // nothing, or nothing new
+	callRests              // the compressor is told to rest
+	callBegins             // the compressor is told to run
 )
 
 // ready reports whether the step is known.
@@ -79,9 +92,9 @@ func (m *mains) learnt(step, a float32, running bool) {
 	}
 }
 
-// observe takes a reading of a A that ends dt minutes. reread is true where
-// nothing changed but the reading of what was before.
-func (m *mains) observe(a, dt float32) (running, reread bool) {
+// observe takes a reading of a A that ends dt minutes, and what it tells of the call.
+// reread is true where nothing changed but the reading of what was before.
+func (m *mains) observe(a, dt float32, told call) (running, reread bool) {
 	step := m.step
 	noise := 0.03 + 0.03*abs(a)
 	var next [2]path
@@ -123,8 +136,15 @@ func (m *mains) observe(a, dt float32) (running, reread bool) {
 			if r == 1 && (q == 0 || p.surge) && a-p.base > inrushRatio*step && costSurge < c {
 				c, to = costSurge, path{base: p.base, level: p.base + step, surge: true}
 			}
-			if q != r {
+			switch {
+			case told == callBegins && r == 0:
+				c += costUnheard
+			case told == callBegins: // as expected
+			case q != r:
 				c += costSwitch
+			}
+			if told == callRests && r == 1 {
+				c += costUncalled
 			}
 			if c += p.cost; c < next[r].cost {
 				to.cost = c

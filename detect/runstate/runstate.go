@@ -27,9 +27,11 @@ const inrushRatio = 2.2
 
 // State is the run state of one machine. The zero value knows nothing.
 type State struct {
-	Known   bool
-	Running bool
-	inrush  bool // the newest reading was a start caught in the act
+	Known    bool
+	Running  bool
+	inrush   bool // the newest reading was a start caught in the act
+	uncalled bool // the newest reading that tells of the call tells of none
+	calls    bool // it was ever called for
 
 	Since   collector.Millis // event time of the last change
 	last    collector.Millis
@@ -41,9 +43,35 @@ type State struct {
 	mains      mains
 	source     collector.Channel
 	haveSource bool
-	reread     bool // nothing changed but the meaning of what was read before
+	reread     bool    // nothing changed but the meaning of what was read before
+	sinceCall  float32 // minutes since it was last called for
 	tempPrev   float32
 	tempPrevAt collector.Millis
+}
+
+// callTold is for how long after the last call a channel that tells of none is believed,
+// min: one that always tells of none is broken, and a well machine calls some times a day.
+const callTold = 120
+
+// call takes what a reading tells of the thermostat's call, dt minutes after the last one.
+func (s *State) call(r *collector.Reading, dt float32) call {
+	s.sinceCall += dt
+	switch {
+	case !r.Has.Has(collector.CompressorCall):
+		return callUntold
+	case r.Value[collector.CompressorCall] > 0.5:
+		begins := s.uncalled
+		s.sinceCall, s.calls, s.uncalled = 0, true, false
+		if begins {
+			return callBegins
+		}
+	default:
+		s.uncalled = true
+		if s.calls && s.sinceCall <= callTold {
+			return callRests
+		}
+	}
+	return callUntold
 }
 
 // Source returns the channel that the run state comes from.
@@ -134,7 +162,8 @@ func (s *State) read(r *collector.Reading) (running, ok bool) {
 		if !s.mains.ready() {
 			return s.mains.begin(a)
 		}
-		running, s.reread = s.mains.observe(a, float32(r.At-s.last)/60000)
+		dt := float32(r.At-s.last) / 60000
+		running, s.reread = s.mains.observe(a, dt, s.call(r, dt))
 		s.inrush = s.mains.surge
 	case s.haveSource && s.source == collector.MainsCurrent:
 		return false, false

@@ -164,6 +164,57 @@ func TestMainsUnderLights(t *testing.T) {
 	}
 }
 
+// The heater of a defrost may draw what the compressor draws. Where the thermostat's
+// call is told, it is not taken for a run; a channel that never tells of a call is not
+// believed.
+func TestMainsWithACall(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		call   func(on bool) float64
+		missed int // minutes of two days
+	}{
+		{"as it is", func(on bool) float64 {
+			if on {
+				return 1
+			}
+			return 0
+		}, 0},
+		{"a dead wire", func(bool) float64 { return 0 }, 60},
+	} {
+		var s runstate.State
+		heated, missed := 0, 0
+		for i := range 4 * 1440 {
+			// Runs of ten minutes, and four times a day a heater for twenty.
+			on, heats := i%30 >= 20, i%360 < 20
+			a := 0.4
+			if on {
+				a += 1.1
+			}
+			if heats {
+				a += 1.2
+			}
+			r := read(collector.MainsCurrent, at{float64(i), a})
+			r.Has, r.Value[collector.CompressorCall] = r.Has.With(collector.CompressorCall), c.call(on)
+			s.Observe(r)
+			if i < 2*1440 {
+				continue
+			}
+			if heats && s.Running {
+				heated++
+			}
+			if on && !s.Running {
+				missed++
+			}
+		}
+		if missed > c.missed {
+			t.Errorf("%s: of two days %d minutes of runs are missed", c.name, missed)
+		}
+		if c.missed == 0 && heated > 16 { // two a defrost, until it is known that it stays
+			t.Errorf("%s: of two days %d minutes of heating are taken for runs", c.name, heated)
+		}
+	}
+}
+
 // Without any current the coil's slope tells: it falls while running and
 // rises towards the air when stopped.
 func TestTemperaturesAlone(t *testing.T) {
