@@ -25,12 +25,34 @@ func (t *Tracker) fans(r *collector.Reading, dt, well float64) {
 	resting := !t.Run.Running && m > 1 && t.alive(r) && t.turnsAlways()
 	shut := t.doorOpenFor == 0 && t.spec.fan != fleet.FanWithCompressor || running && t.doorOpenFor == 0
 	if stands, known := t.stands(r, collector.EvapFanCurrent, collector.EvapFanSpeed, EvapFanRun, EvapSpeedRun); known {
+		shut = shut && !t.heldUnseen(stands, dt)
 		grow(&t.evapDead, stands && shut && running, !stands, dt)
 		t.evapRests.grow(stands && shut && resting, !stands, dt, well)
 	}
 	if stands, known := t.stands(r, collector.CondFanCurrent, collector.CondFanSpeed, CondFanRun, CondSpeedRun); known {
 		grow(&t.condDead, stands && running, !stands, dt)
 	}
+}
+
+// fillingTakes is for how long a door is open for at a stretch while a machine is filled,
+// min (common practice, no source).
+const fillingTakes = 30
+
+// heldUnseen takes whether the evaporator fan stands, and reports whether that may be an
+// open door that no channel tells of.
+func (t *Tracker) heldUnseen(stands bool, dt float64) bool {
+	if !stands {
+		t.evapStood = 0
+		return false
+	}
+	t.evapStood += float32(dt)
+	return t.mayBeHeld()
+}
+
+// mayBeHeld reports whether the evaporator fan stands as one does that a door switches,
+// where nobody sees the door.
+func (t *Tracker) mayBeHeld() bool {
+	return t.evapStood > 0 && t.evapStood <= fillingTakes && !t.seen.Has(collector.Door) && (t.spec.fan == fleet.FanDoorSwitched || t.spec.fan == fleet.FanUnknown)
 }
 
 // alive reports whether a reading shows that there is mains supply.

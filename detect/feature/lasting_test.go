@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"coilward/collector"
+	"coilward/collector/fleet"
 	"coilward/detect/feature"
 )
 
@@ -67,6 +68,40 @@ func TestFansThatStand(t *testing.T) {
 				t.Errorf("it turns again and is said to stand for %.0f min", m)
 			}
 		})
+	}
+}
+
+// A fan that a door switches stands for as long as somebody fills the machine, which
+// nobody sees where no channel watches the door; it has failed when it stands for longer.
+// What a fan that turns all the time does is no such thing.
+func TestFanHeldByADoorUnseen(t *testing.T) {
+	for _, c := range []struct {
+		fan    fleet.FanControl
+		filled bool // counts for nothing, to the end of the filling
+	}{{fleet.FanDoorSwitched, true}, {fleet.FanUnknown, true}, {fleet.FanContinuous, false}} {
+		cab := newCabinet(8)
+		tr := feature.New(&fleet.Machine{ID: "cab-1", EvaporatorFan: c.fan})
+		for range 3 * 1440 {
+			tr.Observe(fanned(cab.next()), 1)
+		}
+		for cab.at/minute%30 != 19 { // just before a run
+			tr.Observe(fanned(cab.next()), 1)
+		}
+		stand := func(minutes int) *feature.Vector {
+			for range minutes {
+				r := fanned(cab.next())
+				r.Value[collector.EvapFanCurrent] = 0
+				tr.Observe(r, 0)
+			}
+			return fill(&tr, cab.at)
+		}
+		v := stand(10)
+		if m, z := minutesOf(v, feature.EvapFanDead), v.Value[feature.EvapFanRun]; (m == 0 && z > -0.5) != c.filled {
+			t.Errorf("%v: in a filling it is said to stand for %.0f min, and its current is off by %.1f", c.fan, m, z)
+		}
+		if m := minutesOf(stand(110), feature.EvapFanDead); m < 15 {
+			t.Errorf("%v: after two hours it is said to stand for %.0f min", c.fan, m)
+		}
 	}
 }
 

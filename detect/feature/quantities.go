@@ -21,6 +21,7 @@ func (t *Tracker) profiles(r *collector.Reading, dt, well float64) {
 	v := func(c collector.Channel) float64 { return r.Value[c] }
 	obs := func(p ID, x float64) { t.prof[p].observe(x, b, dt, well, floors[p], r.At) }
 	air, amb := ok(collector.CabinetAir), ok(collector.Ambient)
+	held := t.mayBeHeld()
 	if running {
 		if air && ok(collector.CoilOut) {
 			obs(AirCoil, v(collector.CabinetAir)-v(collector.CoilOut))
@@ -38,13 +39,13 @@ func (t *Tracker) profiles(r *collector.Reading, dt, well float64) {
 			obs(SupplyGap, v(collector.CabinetAir)-v(collector.SupplyAir))
 		}
 		t.currents(r, b, dt, well, amb)
-		if ok(collector.EvapFanCurrent) {
+		if ok(collector.EvapFanCurrent) && !held {
 			obs(EvapFanRun, math.Log(v(collector.EvapFanCurrent)+0.004))
 		}
 		if ok(collector.CondFanCurrent) {
 			obs(CondFanRun, math.Log(v(collector.CondFanCurrent)+0.004))
 		}
-		if ok(collector.EvapFanSpeed) {
+		if ok(collector.EvapFanSpeed) && !held {
 			obs(EvapSpeedRun, v(collector.EvapFanSpeed)/1500)
 		}
 		if ok(collector.CondFanSpeed) {
@@ -57,7 +58,7 @@ func (t *Tracker) profiles(r *collector.Reading, dt, well float64) {
 		if air && ok(collector.SupplyAir) {
 			obs(OffSupplyGap, v(collector.CabinetAir)-v(collector.SupplyAir))
 		}
-		if ok(collector.EvapFanCurrent) {
+		if ok(collector.EvapFanCurrent) && !held {
 			obs(EvapFanOff, math.Log(v(collector.EvapFanCurrent)+0.004))
 		}
 		if ok(collector.MainsCurrent) {

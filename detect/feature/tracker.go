@@ -77,6 +77,7 @@ type Tracker struct {
 	perKelvin                 slope            // of ln compressor current on ambient
 	evapDead, condDead        float32          // minutes a fan stands though it should turn
 	evapRests                 spell            // of the evaporator fan, while the compressor rests
+	evapStood                 float32          // minutes the evaporator fan has stood, for whatever reason
 	interrupted               collector.Millis // supply, link or door last interrupted
 }
 
