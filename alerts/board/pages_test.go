@@ -237,9 +237,10 @@ func TestBarLaysTimeOut(t *testing.T) {
 }
 
 // A forecast that has passed while the product is measured within its limits says
-// neither a time left nor bounds that lie in the past.
+// neither a time left nor bounds that lie in the past, nor that who comes is too late.
 func TestRulerAfterAForecastThatWasTooDark(t *testing.T) {
 	w := newWorld(t, 12, 6)
+	w.plans["cab-0403"] = Arrival{Who: "Ines Calloway", At: w.now.Add(2 * time.Hour)}
 	w.hurt("cab-0403", fault.DoorOpen, 0.99, -90*time.Minute, 4.1, alerts.Medium, alerts.Acknowledged) // drinks: 7 °C
 	page := get(t, w.board(t), "/", "Cookie", german).Body.String()
 	_, rest, ok := strings.Cut(page, `id="x-cab-0403"`)
@@ -247,8 +248,8 @@ func TestRulerAfterAForecastThatWasTooDark(t *testing.T) {
 	if !ok {
 		t.Fatal("the machine is not on the ruler")
 	}
-	has(t, line, "still within its limit", "; the forecast said 12:50")
-	for _, wrong := range []string{"under a minute", "between", `class="tick"`, "past its limit"} {
+	has(t, line, "still within its limit", "; the forecast said 12:50", "Ines Calloway arrives")
+	for _, wrong := range []string{"too late", "under a minute", "between", `class="tick"`, "past its limit"} {
 		if strings.Contains(line, wrong) {
 			t.Errorf("the line says %q: %s", wrong, textOf(line))
 		}

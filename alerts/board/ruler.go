@@ -198,7 +198,7 @@ func (b *Board) people(row *rulerLine, r Reader, now time.Time, l line) {
 		row.Way = a.Who + " was there until " + r.moment(a.At, now, loc) + ", not back to normal yet"
 	case ok && a.At.After(now):
 		row.Way = a.Who + " arrives " + r.moment(a.At, now, loc)
-		row.Late = !l.limit.IsZero() && a.At.After(l.limit)
+		row.Late = !l.limit.IsZero() && l.missed.IsZero() && a.At.After(l.limit) // of a forecast that was too dark nobody is late
 		if d := a.At.Sub(now); d <= rulerReach {
 			row.Bar.Anchor = either(d > rulerReach*2/3, "end", "start")
 			row.Bar.Arrive, row.Bar.ArriveAt = per(float64(d)/float64(rulerReach)), a.Who+" "+r.hour(a.At.In(loc))
