@@ -25,7 +25,8 @@ func (t *Tracker) fans(r *collector.Reading, dt, well float64) {
 	resting := !t.Run.Running && m > 1 && t.alive(r) && t.turnsAlways()
 	shut := t.doorOpenFor == 0 && t.spec.fan != fleet.FanWithCompressor || running && t.doorOpenFor == 0
 	if stands, known := t.stands(r, collector.EvapFanCurrent, collector.EvapFanSpeed, EvapFanRun, EvapSpeedRun); known {
-		shut = shut && !t.heldUnseen(stands, dt)
+		t.noteStand(stands, dt)
+		shut = shut && !t.mayBeHeld()
 		grow(&t.evapDead, stands && shut && running, !stands, dt)
 		t.evapRests.grow(stands && shut && resting, !stands, dt, well)
 	}
@@ -38,15 +39,13 @@ func (t *Tracker) fans(r *collector.Reading, dt, well float64) {
 // min (common practice, no source).
 const fillingTakes = 30
 
-// heldUnseen takes whether the evaporator fan stands, and reports whether that may be an
-// open door that no channel tells of.
-func (t *Tracker) heldUnseen(stands bool, dt float64) bool {
+// noteStand keeps for how long the evaporator fan has stood.
+func (t *Tracker) noteStand(stands bool, dt float64) {
 	if !stands {
 		t.evapStood = 0
-		return false
+		return
 	}
 	t.evapStood += float32(dt)
-	return t.mayBeHeld()
 }
 
 // mayBeHeld reports whether the evaporator fan stands as one does that a door switches,

@@ -95,11 +95,11 @@ func TestFanHeldByADoorUnseen(t *testing.T) {
 			}
 			return fill(&tr, cab.at)
 		}
-		v := stand(10)
+		v := stand(25)
 		if m, z := minutesOf(v, feature.EvapFanDead), v.Value[feature.EvapFanRun]; (m == 0 && z > -0.5) != c.filled {
 			t.Errorf("%v: in a filling it is said to stand for %.0f min, and its current is off by %.1f", c.fan, m, z)
 		}
-		if m := minutesOf(stand(110), feature.EvapFanDead); m < 15 {
+		if m := minutesOf(stand(95), feature.EvapFanDead); m < 15 {
 			t.Errorf("%v: after two hours it is said to stand for %.0f min", c.fan, m)
 		}
 	}
