@@ -21,6 +21,8 @@ import (
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"coilward/collector/porttest"
 )
 
 // mosquitto is the broker, run with the configuration that is handed out.
@@ -39,7 +41,7 @@ const brokerPassword = "dryer-sun-41"
 // in.
 func newMosquitto(t *testing.T) *mosquitto {
 	t.Helper()
-	m := &mosquitto{dir: t.TempDir(), plain: freePort(t), tls: freePort(t)}
+	m := &mosquitto{dir: t.TempDir(), plain: porttest.Free(t), tls: porttest.Free(t)}
 	text, err := os.ReadFile("mosquitto.conf")
 	if err != nil {
 		t.Fatal(err)
@@ -170,16 +172,6 @@ func (m *mosquitto) start(t *testing.T) {
 		}
 		<-time.After(20 * time.Millisecond)
 	}
-}
-
-func freePort(t *testing.T) int {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port
 }
 
 // connect returns a client, or the refusal.

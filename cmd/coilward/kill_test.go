@@ -28,6 +28,7 @@ import (
 
 	"coilward/collector"
 	"coilward/collector/history"
+	"coilward/collector/porttest"
 )
 
 // real returns the path of a program, or skips the test where it is not there.
@@ -45,17 +46,6 @@ func real(t *testing.T, name string) string {
 		t.Skipf("%s is not installed; COILWARD_REAL=1 makes this a failure", name)
 	}
 	return path
-}
-
-// freeAddress returns a loopback address nobody listens on.
-func freeAddress(t *testing.T) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
 }
 
 // certificate writes a self-signed certificate for 127.0.0.1.
@@ -108,7 +98,7 @@ func mosquitto(t *testing.T, dir, cert, key string) string {
 			t.Fatalf("mosquitto_passwd: %v\n%s", err, out)
 		}
 	}
-	address := freeAddress(t)
+	address := porttest.Address(t)
 	_, port, _ := strings.Cut(address, ":")
 	conf := filepath.Join(dir, "mosquitto.conf")
 	text := fmt.Sprintf("listener %s 127.0.0.1\ncertfile %s\nkeyfile %s\npassword_file %s\nallow_anonymous false\n"+
@@ -170,7 +160,7 @@ func TestKilledDaemonLosesNothing(t *testing.T) {
 	}
 
 	const machines, each = 20, 300
-	boardAddress := freeAddress(t)
+	boardAddress := porttest.Address(t)
 	var fleetFile strings.Builder
 	fleetFile.WriteString("sites:\n  - id: oakmill\n    name: Oak Mill\n    timezone: America/New_York\n    machines:\n")
 	for m := range machines {

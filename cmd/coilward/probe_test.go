@@ -19,6 +19,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"coilward/collector/mqtt"
+	"coilward/collector/porttest"
 )
 
 // running starts a daemon with its own address for metrics.
@@ -60,7 +61,7 @@ func running(t *testing.T, change func(*config)) (d *daemon, log *lockedBuffer, 
 func TestRulesAskForWhatThereIs(t *testing.T) {
 	_, _, address, stop := running(t, func(c *config) {
 		c.MQTT = mqtt.Defaults()
-		c.MQTT.Broker = "tcp://" + freeAddress(t) // nobody is there
+		c.MQTT.Broker = "tcp://" + porttest.Address(t) // nobody is there
 	})
 	defer stop()
 	status, text := ask(address, "/metrics")

@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"net"
 	"testing"
 	"time"
 
@@ -17,6 +16,7 @@ import (
 	"coilward/collector/broker"
 	"coilward/collector/intake"
 	"coilward/collector/mqtt"
+	"coilward/collector/porttest"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -262,13 +262,7 @@ func (l lines) Write(p []byte) (int, error) {
 
 // The wait until the next attempt is logged with its unit.
 func TestNextTryIsSaidWithItsUnit(t *testing.T) {
-	free, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	address := free.Addr().String()
-	free.Close()
-	o, said := clientOptions("tcp://"+address, func(m intake.Message) { m.Ack() }), make(lines, 1)
+	o, said := clientOptions("tcp://"+porttest.Address(t), func(m intake.Message) { m.Ack() }), make(lines, 1)
 	o.Logger = zerolog.New(said)
 	startClient(t, o)
 	select {

@@ -20,6 +20,7 @@ import (
 
 	"coilward/collector/broker"
 	"coilward/collector/intake"
+	"coilward/collector/porttest"
 )
 
 func contains(s, part string) bool { return strings.Contains(s, part) }
@@ -97,16 +98,6 @@ func write(t *testing.T, path string, data []byte) {
 	}
 }
 
-func freePort(t *testing.T) int {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port
-}
-
 // startMosquitto runs a real broker with the lines given, until the test ends.
 func startMosquitto(t *testing.T, port int, lines ...string) {
 	t.Helper()
@@ -152,7 +143,7 @@ func TestMosquittoTLSPasswordAndSession(t *testing.T) {
 		t.Fatalf("mosquitto_passwd: %v %s", err, out)
 	}
 	write(t, a.file("password"), []byte("dryer-sun-41\n"))
-	port := freePort(t)
+	port := porttest.Free(t)
 	startMosquitto(t, port, fmt.Sprintf("listener %d 127.0.0.1", port), "allow_anonymous false",
 		"password_file "+a.file("passwd"), "cafile "+a.file("ca.pem"), "certfile "+a.file("server.pem"),
 		"keyfile "+a.file("server.key"), "require_certificate true", "max_queued_messages 0", "max_inflight_messages 0")
@@ -213,7 +204,7 @@ func TestMosquittoTLSPasswordAndSession(t *testing.T) {
 // Nothing is lost when the connection is cut again and again while messages
 // flow and acknowledgements come late.
 func TestNothingLostOverCuts(t *testing.T) {
-	port := freePort(t)
+	port := porttest.Free(t)
 	startMosquitto(t, port, fmt.Sprintf("listener %d 127.0.0.1", port), "allow_anonymous true",
 		"max_queued_messages 0", "max_inflight_messages 0")
 	address := fmt.Sprintf("127.0.0.1:%d", port)

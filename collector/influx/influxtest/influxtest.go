@@ -3,7 +3,6 @@ package influxtest
 
 import (
 	"bytes"
-	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -11,6 +10,8 @@ import (
 	"path/filepath"
 	"testing"
 	"time"
+
+	"coilward/collector/porttest"
 )
 
 // Bucket is the database and policy that Start makes.
@@ -28,14 +29,7 @@ func Start(t *testing.T) string {
 		}
 		t.Skip("influxd is not on the path; .ci/run installs it")
 	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	address := l.Addr().String()
-	if err := l.Close(); err != nil {
-		t.Fatal(err)
-	}
+	address := porttest.Address(t)
 	dir := t.TempDir()
 	config := filepath.Join(dir, "influxd.conf")
 	if err := os.WriteFile(config, nil, 0o600); err != nil {
