@@ -3,6 +3,7 @@ package simulate
 import (
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"runtime"
 	"strings"
@@ -306,11 +307,24 @@ func (f *Fleet) YAML() string {
 	return b.String()
 }
 
+// writtenSetpoint is what the fleet file says the thermostat is set to, °C: not always
+// what it is set to now.
+func (m *Machine) writtenSetpoint() float64 {
+	is, most := (m.Design.CutIn+m.Design.CutOut)/2, 6.0
+	if m.Design.Product != fleet.SealedBeverage {
+		most = 4
+	}
+	if m.Given.turned == 0 {
+		return is
+	}
+	return math.Min(math.Max(is-m.Given.turned, 0.5), most)
+}
+
 func (m *Machine) yaml(b *strings.Builder) {
 	d := m.Design
 	fmt.Fprintf(b, "      - id: %s\n        kind: %s\n        product: %s\n", m.ID, kindNames[d.Kind], productNames[d.Product])
 	if m.Given.band && !d.SensorOnCoil {
-		fmt.Fprintf(b, "        setpoint: %.1f\n        differential: %.1f\n", (d.CutIn+d.CutOut)/2, d.CutIn-d.CutOut)
+		fmt.Fprintf(b, "        setpoint: %.1f\n        differential: %.1f\n", m.writtenSetpoint(), d.CutIn-d.CutOut)
 	}
 	if m.Given.refrigerant {
 		fmt.Fprintf(b, "        refrigerant: %s\n", d.Refrigerant.name)

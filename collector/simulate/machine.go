@@ -38,7 +38,24 @@ type Machine struct {
 }
 
 // given is what the fleet file says of the machine beyond what it must.
-type given struct{ band, refrigerant, fan, volume, value, channels bool }
+type given struct {
+	band, refrigerant, fan, volume, value, channels bool
+
+	turned float64 // K by which somebody turned the thermostat up since the file was written
+}
+
+// turnedUntold is the share of machines whose thermostat somebody has turned and not
+// written down (from memory).
+const turnedUntold = 0.08
+
+// drawTurned draws by how much a machine's thermostat was turned that nobody wrote down.
+func drawTurned(o *Options, id string) float64 {
+	r := apart(o, id+"/turned")
+	if r.Float64() >= turnedUntold {
+		return 0
+	}
+	return 0.9 * r.NormFloat64()
+}
 
 // warmUp is how long a machine runs before its first message, s: long enough
 // for walls and product to forget how they were started.
@@ -65,7 +82,8 @@ func machineOf(r *rand.Rand, id, site string, d *Design, has collector.ChannelSe
 	m.sampler = drawSampler(r, has)
 	m.Link = drawLink(r, id, siteDown, float64(o.Days))
 	m.Value = 10 * int(spread(r, 45, 0.5))
-	m.Given = given{band: r.Float64() < 0.7, refrigerant: r.Float64() < 0.8, fan: r.Float64() < 0.7, volume: r.Float64() < 0.5, value: r.Float64() < 0.8, channels: r.Float64() < 0.5}
+	m.Given = given{band: r.Float64() < 0.7, refrigerant: r.Float64() < 0.8, fan: r.Float64() < 0.7, volume: r.Float64() < 0.5, value: r.Float64() < 0.8, channels: r.Float64() < 0.5,
+		turned: drawTurned(o, id)}
 	m.real = NewCabinet(d, m.place.base, r.Float64())
 	m.swaps = drawSwaps(o, id, has)
 	return m

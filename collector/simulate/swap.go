@@ -15,12 +15,18 @@ type swap struct {
 	step     float64 // K between the new probe's error and the old one's
 }
 
+// apart returns a source for what is drawn of a machine beside all else, so that all
+// else stays as it was.
+func apart(o *Options, of string) *rand.Rand {
+	h := fnv.New64a()
+	h.Write([]byte(of))
+	return rand.New(rand.NewPCG(o.Seed, h.Sum64()))
+}
+
 // drawSwaps draws from a source of its own, so that a fleet without swaps is
 // otherwise the same.
 func drawSwaps(o *Options, id string, has collector.ChannelSet) []swap {
-	h := fnv.New64a()
-	h.Write([]byte(id))
-	r := rand.New(rand.NewPCG(o.Seed, h.Sum64()))
+	r := apart(o, id)
 	var temps []collector.Channel
 	for c := range has.All {
 		if c.IsTemperature() {
