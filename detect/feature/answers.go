@@ -160,7 +160,7 @@ func (t *Tracker) SupplyDead() (minutes float64, known bool) {
 	if !t.SupplyWatched() {
 		return 0, false
 	}
-	return float64(t.noSupply), t.noSupply > 0 || t.lastAt[collector.MainsVoltage] == t.last
+	return float64(t.noSupply), t.noSupply > 0 || t.lastAt[collector.MainsVoltage] == seconds(t.last)
 }
 
 // SupplyWatched reports whether a channel tells of the mains supply itself.
@@ -199,7 +199,7 @@ func (t *Tracker) Restart() {
 		p := &t.prof[i]
 		p.slow, p.slowW = 0, 0
 	}
-	for _, d := range []*forget.Mean{&t.frac2, &t.frac3, &t.frac10, &t.dT2, &t.dT3, &t.dT10, &t.recentIn, &t.recentOut, &t.shortStops, &t.air80, &t.air90} {
+	for _, d := range []*forget.Mean{&t.frac2, &t.frac3, &t.frac10, &t.dT2, &t.dT3, &t.dT10, &t.recentIn, &t.recentOut, &t.shortStops, &t.air80, &t.air90, &t.air300} {
 		*d = forget.Mean{}
 	}
 	t.nIn, t.nOut = 0, 0
@@ -214,12 +214,15 @@ func (t *Tracker) Cycles() bool {
 }
 
 // Keeps reports the mean of the air that the thermostat keeps now and the one
-// that it kept while well, °C; ok is false unless it has started and stopped
-// regularly of late and does so still.
+// that it is set to keep, or kept while well where nobody says what it is set to, °C;
+// ok is false unless it has started and stopped regularly of late and does so still.
 func (t *Tracker) Keeps() (now, well float64, ok bool) {
 	if t.nIn < 2 || t.nOut < 2 || t.last-max(t.lastOffAt, t.lastRunAt) > 3*3600000 || t.airMean.n < 5 || t.air90.Weight < 0.5 {
 		return 0, 0, false
 	}
 	ok = t.recentIn.Value > t.recentOut.Value+0.3 && t.air5.Value < t.recentIn.Value+0.7 && t.air5.Value > t.recentOut.Value-0.7
+	if t.spec.setpointGiven {
+		return float64(t.air90.Value), float64(t.spec.setpoint), ok
+	}
 	return float64(t.air90.Value), float64(t.airMean.mean), ok
 }

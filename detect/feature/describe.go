@@ -41,8 +41,14 @@ func (i ID) Topic() ID {
 		return OffCoilGap
 	case LoadSlow, AbsLoad, AbsRunFrac:
 		return Load
-	case AirMean, AbsAir, AbsAirSlow, AirTrend:
+	case AbsRunSlope:
+		return RunSlope
+	case AirMean, AbsAir, AbsAirSlow, AirTrend, AirMoved, WarmRoom, SetAir, SetAirSlow:
 		return AirMean
+	case SetIn:
+		return CutInMoved
+	case SetOut:
+		return CutOutMoved
 	case FailedStarts:
 		return Inrush
 	case DoorShare, SinceRestock, Uninterrupted:
@@ -128,6 +134,15 @@ func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {
 		n.Normal = min(t.frac10.Value*float32(math.Exp(float64(t.load10.mean)-t.load(&t.frac10, &t.dT10)))*100, 100)
 		return n, n.Now > 0.5
 	}
+	if i == AirMoved {
+		n.ID, n.Now, n.Normal = i, t.air300.Value, t.airLong.mean
+		n.setSince(t.last - 5*hour)
+		return n, true
+	}
+	if now, set, ok := t.ofSet(i); ok {
+		n.ID, n.Now, n.Normal = i, now, set
+		return n, true
+	}
 	switch n.ID {
 	case RunLength:
 		n.Now, n.Normal = t.Run.LastRun, float32(math.Exp(float64(t.runLen.mean)))
@@ -196,6 +211,22 @@ func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {
 		return n, false
 	}
 	return n, n.Now > 0.5 || n.ID == AirHigh || n.ID == AirLow || n.ID == AirMean || n.ID == CutInMoved || n.ID == CutOutMoved
+}
+
+// ofSet returns the air, °C, that a feature holds against what the fleet file says
+// that the machine is set to, and that; ok is false for other features.
+func (t *Tracker) ofSet(i ID) (now, set float32, ok bool) {
+	switch i {
+	case SetIn:
+		return t.recentIn.Value, t.setIn(), true
+	case SetOut:
+		return t.recentOut.Value, t.setOut(), true
+	case SetAir:
+		return t.air20.Value, t.spec.setpoint, true
+	case SetAirSlow:
+		return t.air90.Value, t.spec.setpoint, true
+	}
+	return 0, 0, false
 }
 
 var profileWords = [NumProfiles]string{
@@ -267,6 +298,14 @@ func (n Note) Text() string {
 		return fmt.Sprintf("compressor now starts at %.1f °C cabinet air", now) + usual("%.1f °C")
 	case CutOutMoved:
 		return fmt.Sprintf("compressor now stops at %.1f °C cabinet air", now) + usual("%.1f °C")
+	case SetIn:
+		return fmt.Sprintf("compressor now starts at %.1f °C cabinet air; it is set to start at %.1f °C", now, normal)
+	case SetOut:
+		return fmt.Sprintf("compressor now stops at %.1f °C cabinet air; it is set to stop at %.1f °C", now, normal)
+	case AirMoved:
+		return fmt.Sprintf("cabinet air averages %.1f °C over 5 h; over the last days it was %.1f °C", now, normal)
+	case SetAir, SetAirSlow:
+		return fmt.Sprintf("cabinet air averages %.1f °C; it is set to hold %.1f °C", now, normal)
 	case StartRate:
 		return fmt.Sprintf("%.1f compressor starts in the last hour", now) + usual("%.1f")
 	case ShortStops:
@@ -371,7 +410,7 @@ func (i ID) Remarkable(v *Vector) bool {
 	const twoSD = 0.88 // asinh(2/2)
 	switch {
 	case int(i) < 2*NumProfiles, i == RunLength, i == OffLength, i == Load, i == LoadSlow, i == AirMean, i == CutInMoved,
-		i == CutOutMoved, i == StartRate:
+		i == CutOutMoved, i == StartRate, i == AirMoved, i == SetIn, i == SetOut, i == SetAir, i == SetAirSlow:
 		return math.Abs(float64(v.Value[i])) > twoSD
 	case i == AirHigh, i == AirLow, i == SensorOdd:
 		return v.Value[i] > 0.5
@@ -379,7 +418,8 @@ func (i ID) Remarkable(v *Vector) bool {
 		return v.Value[i] > 0.25
 	case i == VoltageLow:
 		return math.Abs(float64(v.Value[i])) > 0.03
-	case i == AbsAirCoil, i == AbsCoil, i == AbsCoilSpread, i == AbsCondLift, i == AbsSupplyGap, i == AbsOffCoilGap, i == AbsLoad, i == AbsRunFrac, i == AbsAir:
+	case i == AbsAirCoil, i == AbsCoil, i == AbsCoilSpread, i == AbsCondLift, i == AbsSupplyGap, i == AbsOffCoilGap, i == AbsLoad, i == AbsRunFrac, i == AbsAir, i == WarmRoom,
+		i == AbsRunSlope:
 		// People are told of it beside the machine's own normal.
 		of := i.Topic()
 		return of == i || of.Remarkable(v) || int(of) < NumProfiles && Slow(of).Remarkable(v)

@@ -87,7 +87,7 @@ func (t *Tracker) stands(r *collector.Reading, current, speed collector.Channel,
 
 func (t *Tracker) fillFans(v *Vector, at collector.Millis) {
 	fresh := func(a, b collector.Channel) bool {
-		return t.lastAt[a] != 0 && at-t.lastAt[a] < staleAfter || t.lastAt[b] != 0 && at-t.lastAt[b] < staleAfter
+		return t.heard(a, at, staleAfter) || t.heard(b, at, staleAfter)
 	}
 	if fresh(collector.EvapFanCurrent, collector.EvapFanSpeed) {
 		v.set(EvapFanDead, minutes(t.evapDead+t.evapRests.excess()))

@@ -80,6 +80,13 @@ const (
 	CondFanDead                                  // the same of the condenser fan
 	RunNoCool                                    // minutes running while warm without the air falling, past its longest
 	Uninterrupted                                // hours since the supply, the link or the door was last interrupted
+	AbsRunSlope                                  // K/h of the air lately, in this run
+	AirMoved                                     // mean air (5 h) against that of the last days
+	WarmRoom                                     // K from the mean air (5 h) to the product's warm limit
+	SetIn                                        // recent cut-in against what the thermostat is set to
+	SetOut                                       // recent cut-out against it
+	SetAir                                       // mean air (20 min) against the middle that it is set to
+	SetAirSlow                                   // mean air (1.5 h) against it
 	NumFeatures   int = iota + 2*NumProfiles
 )
 

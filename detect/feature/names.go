@@ -11,6 +11,7 @@ var otherNames = [...]string{
 	"CallCold", "DoorMinutes", "DoorShare", "NoSupply", "VoltageLow", "AbsAirCoil", "AbsCoilSpread", "AbsCondLift",
 	"AbsSupplyGap", "AbsOffCoilGap", "AbsLoad", "AbsRunFrac", "AbsAir", "AbsAirSlow", "AbsCoil", "Ambient",
 	"SinceRestock", "SensorOdd", "Learnt", "Habit", "EvapFanDead", "CondFanDead", "RunNoCool", "Uninterrupted",
+	"AbsRunSlope", "AirMoved", "WarmRoom", "SetIn", "SetOut", "SetAir", "SetAirSlow",
 }
 
 var names = func() (n [NumFeatures]string) {

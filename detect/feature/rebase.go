@@ -1,6 +1,9 @@
 package feature
 
-import "coilward/collector"
+import (
+	"coilward/collector"
+	"coilward/detect/forget"
+)
 
 // How much the well state that is carried over to another sensor is worth: hours of
 // readings since have gone into it, and two sensors differ by more than an offset.
@@ -38,11 +41,12 @@ func (t *Tracker) Rebase(c collector.Channel, by float64) {
 	if c != collector.CabinetAir {
 		return
 	}
-	for _, x := range [...]*float32{&t.cutIn.mean, &t.cutOut.mean, &t.airMean.mean, &t.topIn, &t.bottomOut} {
+	for _, x := range [...]*float32{&t.cutIn.mean, &t.cutOut.mean, &t.airMean.mean, &t.airLong.mean, &t.topIn, &t.bottomOut} {
 		if *x != 0 {
 			*x += float32(by)
 		}
 	}
+	t.air300 = forget.Mean{}
 	for _, s := range [...]*scalar{&t.cutIn, &t.cutOut, &t.airMean} {
 		s.n = min(s.n, rebasedOthers)
 	}

@@ -16,19 +16,22 @@ type Tracker struct {
 
 	spec struct {
 		setpoint, differential float32
-		cold                   float32 // °C, the product's cold limit
+		cold, warm             float32 // °C, the product's limits
 		fan                    fleet.FanControl
+		setpointGiven          bool // in the fleet file, or supposed
+		differentialGiven      bool
 	}
 	prof [NumProfiles]profile
 
 	last                      collector.Millis
 	first                     collector.Millis
 	seen                      collector.ChannelSet
-	lastAt                    [collector.NumChannels]collector.Millis
+	lastAt                    [collector.NumChannels]int32 // Unix s; 0: never
 	latest                    [collector.NumChannels]float32
 	anchorAt                  collector.Millis
 	anchorAir                 float32
 	anchorRun                 bool
+	falls                     trend // of the air, in this run
 	runLen, offLen            scalar
 	lastRunZ, lastOffZ        float32
 	lastRunAt, lastOffAt      collector.Millis
@@ -44,6 +47,8 @@ type Tracker struct {
 	nIn, nOut                 float32
 	air5, air20, air80, air90 forget.Mean
 	airMean, airTrend         scalar
+	air300                    forget.Mean
+	airLong                   scalar  // of air300, over days: a moved setpoint does not start it anew
 	starts                    float32 // decayed count, per hour
 	startBase                 scalar
 	shortStops                forget.Mean
@@ -85,25 +90,42 @@ type Tracker struct {
 func New(m *fleet.Machine) Tracker {
 	var t Tracker
 	t.spec.fan = m.EvaporatorFan
-	t.spec.cold = float32(m.Limits.Cold)
+	t.spec.cold, t.spec.warm = float32(m.Limits.Cold), float32(m.Limits.Warm)
 	// Where the file does not say, a drinks cabinet holds about 3 °C with a
 	// differential of about 3.5 K (common practice, no source).
 	t.spec.setpoint, t.spec.differential = 3.2, 3.5
 	known := float32(0.5)
 	if m.Setpoint != nil {
-		t.spec.setpoint, known = float32(*m.Setpoint), 2
+		t.spec.setpoint, t.spec.setpointGiven, known = float32(*m.Setpoint), true, 2
 	}
 	if m.Differential != nil {
-		t.spec.differential = float32(*m.Differential)
+		t.spec.differential, t.spec.differentialGiven = float32(*m.Differential), true
 	}
 	// The thermostat's own temperature is not the air's: a starting point only.
 	t.offWarm.usual, t.runCold.usual, t.callNoRun.usual, t.runNoCool.usual = 8, 8, 6, 12
 	t.evapRests.usual = 12 // a short defrost
 	t.perKelvin = slope{prior: currentPerKelvin}
-	t.cutIn = scalar{t.spec.setpoint + t.spec.differential/2, 1, known}
-	t.cutOut = scalar{t.spec.setpoint - t.spec.differential/2, 1, known}
+	t.cutIn = scalar{t.setIn(), 1, known}
+	t.cutOut = scalar{t.setOut(), 1, known}
 	return t
 }
+
+// longHours is over how many hours what a machine keeps is averaged to tell what creeps.
+const longHours = 14 * 24
+
+// seconds is at to the whole second, which is enough for when something was, in half
+// of the room.
+func seconds(at collector.Millis) int32 { return int32(at / 1000) }
+
+// heard reports whether a channel has been heard of within the last ms before at.
+func (t *Tracker) heard(c collector.Channel, at, within collector.Millis) bool {
+	return t.lastAt[c] != 0 && at-collector.Millis(t.lastAt[c])*1000 <= within
+}
+
+// setIn and setOut return the air at which the thermostat is set, or supposed to be
+// set, to start and to stop the compressor, °C.
+func (t *Tracker) setIn() float32  { return t.spec.setpoint + t.spec.differential/2 }
+func (t *Tracker) setOut() float32 { return t.spec.setpoint - t.spec.differential/2 }
 
 // floors are the least standard deviations believed of the profile features:
 // quantisation, lag and the little life that the first hours do not show.
@@ -129,7 +151,7 @@ func (t *Tracker) Observe(r *collector.Reading, well float64) {
 	}
 	t.seen |= r.Has
 	for c := range r.Has.All {
-		t.latest[c], t.lastAt[c] = float32(r.Value[c]), r.At
+		t.latest[c], t.lastAt[c] = float32(r.Value[c]), seconds(r.At)
 	}
 	t.wellMinutes += float32(dt * well)
 	ev := t.Run.Observe(t.believed(r))
@@ -146,7 +168,7 @@ func (t *Tracker) Observe(r *collector.Reading, well float64) {
 }
 
 func (t *Tracker) ambient() (float64, bool) {
-	if t.lastAt[collector.Ambient] == 0 || t.last-t.lastAt[collector.Ambient] > 30*60000 || t.sensor.bad(collector.Ambient) {
+	if !t.heard(collector.Ambient, t.last, 30*60000) || t.sensor.bad(collector.Ambient) {
 		return 0, false
 	}
 	return float64(t.latest[collector.Ambient]), true
@@ -278,8 +300,10 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 	t.air20.Add(a, d, 20)
 	t.air80.Add(a, d, 80)
 	t.air90.Add(a, d, 90)
+	t.air300.Add(a, d, 300)
 	if dt > 0 {
 		t.airMean.learn(float64(t.air90.Value), dt*well/30, 400)
+		t.airLong.learn(float64(t.air300.Value), dt*well/60, longHours)
 		t.airTrend.learn(float64(t.air20.Value-t.air80.Value), dt*well/20, 600)
 	}
 	// What lifts the air so fast is not a leak but a door and what came in by it.
@@ -295,6 +319,11 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 	t.atRest(r, dt)
 	t.pulling = t.pulling || float64(t.air20.Value) > in+pullsFrom
 	high, low := a > in+0.8, a < out-math.Max(0.7, 0.4*(out-float64(t.spec.cold)))
+	if dt > 0 && t.Run.Known && t.Run.Running {
+		t.falls.add(a, dt)
+	} else {
+		t.falls = trend{}
+	}
 	if t.Run.Known {
 		t.offWarm.grow(!t.Run.Running && float64(t.air5.Value) > t.startsBelow(), t.Run.Running && t.Run.Minutes(r.At) > 4 || a < in, dt, well)
 		grow(&t.runWarm, t.Run.Running && high, a < in+0.3, dt)
@@ -324,7 +353,7 @@ func (t *Tracker) air(r *collector.Reading, dt, well float64) {
 			t.startBase.learn(math.Log(float64(t.starts)+0.3), dt*well/60, 300)
 		}
 	}
-	if t.lastAt[collector.CompressorCall] == r.At {
+	if t.lastAt[collector.CompressorCall] == seconds(r.At) {
 		call := r.Value[collector.CompressorCall] > 0.5
 		if t.Run.Known {
 			t.callNoRun.grow(call && !t.Run.Running, !call || t.Run.Running && !t.Run.Inrush(), dt, well)

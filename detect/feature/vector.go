@@ -29,7 +29,7 @@ func (t *Tracker) Fill(v *Vector, at collector.Millis) {
 	t.fillCycle(v, at)
 	t.fillAir(v, at)
 	t.fillLevels(v, at)
-	if t.lastAt[collector.Door] != 0 && at-t.lastAt[collector.Door] < staleAfter {
+	if t.heard(collector.Door, at, staleAfter) {
 		v.set(DoorMinutes, minutes(t.doorOpenFor))
 		v.set(DoorShare, float64(t.doorShare.Value))
 	}
@@ -149,18 +149,44 @@ func (t *Tracker) fillAir(v *Vector, at collector.Millis) {
 	v.set(AirHigh, asinh(2*t.cutIn.z(float64(t.air5.Value), 0.35)))
 	v.set(AirLow, asinh(-2*t.cutOut.z(float64(t.air5.Value), 0.35)))
 	v.set(AbsAir, float64(t.air20.Value))
+	if s, ok := t.falls.slope(); ok {
+		v.set(AbsRunSlope, asinh(s))
+	}
 	v.set(AbsAirSlow, float64(t.air90.Value))
 	if t.airMean.n > 3 {
 		v.set(AirMean, asinh(2*t.airMean.z(float64(t.air90.Value), 0.25)))
 		v.set(AirTrend, asinh(2*t.airTrend.z(float64(t.air20.Value-t.air80.Value), 0.25)))
 	}
-	if t.nIn >= 2 && at-t.lastOffAt < 2*staleAfter {
+	starts, stops := t.nIn >= 2 && at-t.lastOffAt < 2*staleAfter, t.nOut >= 2 && at-t.lastRunAt < 2*staleAfter
+	if starts {
 		v.set(CutInMoved, asinh(2*t.cutIn.z(float64(t.recentIn.Value), 0.3)))
 	}
-	if t.nOut >= 2 && at-t.lastRunAt < 2*staleAfter {
+	if stops {
 		v.set(CutOutMoved, asinh(2*t.cutOut.z(float64(t.recentOut.Value), 0.3)))
 	}
+	if t.air300.Weight > 0.5 {
+		v.set(WarmRoom, float64(t.spec.warm-t.air300.Value))
+		if t.airLong.n > 12 {
+			v.set(AirMoved, ofSet(t.air300.Value, t.airLong.mean))
+		}
+	}
+	if !t.spec.setpointGiven {
+		return
+	}
+	// What the machine is set to does not creep along with it, as its normal may.
+	v.set(SetAir, ofSet(t.air20.Value, t.spec.setpoint))
+	v.set(SetAirSlow, ofSet(t.air90.Value, t.spec.setpoint))
+	if starts && t.spec.differentialGiven {
+		v.set(SetIn, ofSet(t.recentIn.Value, t.setIn()))
+	}
+	if stops && t.spec.differentialGiven {
+		v.set(SetOut, ofSet(t.recentOut.Value, t.setOut()))
+	}
 }
+
+// ofSet is how far air stands from what is set, in units of the half kelvin that bulb
+// and probe, which hang in different places, differ by in well machines.
+func ofSet(air, set float32) float64 { return asinh(float64(air-set) / 0.5) }
 
 func (t *Tracker) fillLevels(v *Vector, at collector.Millis) {
 	level := func(id ID, p ID) {
