@@ -14,15 +14,20 @@ import (
 // hand at a plug makes the same for a while, and then outweighs what the wrong
 // values seem to say of the machine.
 const (
-	signPerMinute = 1.0 / 5 // nats
-	signMost      = 8.0     // nats
+	signPerMinute    = 1.0 / 5 // nats
+	refusedPerMinute = 1.0 / 2 // nats, of values that the channel cannot have: a machine makes none
+	signMost         = 8.0     // nats
 )
 
 // sensorFact lets a plain sign in the readings count beside the likelihoods: a
 // unit that is wrong or two plugs that are swapped are facts, as supply is.
 func (m *Machine) sensorFact(score *diagnose.Score, v *feature.Vector, at collector.Millis) {
 	if w, ok := m.s.Sensors.Worst(); ok && w.Sort != channel.Stuck && w.Sort != channel.Erratic && w.Since != 0 {
-		score[fault.SensorFault] += float32(math.Min(float64(at-w.Since)/60000*signPerMinute, signMost))
+		perMinute := signPerMinute
+		if w.Sort == channel.Open || w.Sort == channel.Short || w.Sort == channel.OutOfRange {
+			perMinute = refusedPerMinute
+		}
+		score[fault.SensorFault] += float32(math.Min(float64(at-w.Since)/60000*perMinute, signMost))
 		return
 	}
 	// A probe that drifts moves every difference it is part of, and the machine
