@@ -10,6 +10,7 @@ import (
 
 	"coilward/collector"
 	"coilward/collector/fleet"
+	"coilward/collector/quantity"
 	"coilward/detect"
 	"coilward/detect/fault"
 )
@@ -136,7 +137,7 @@ func (b *Board) figures(m *fleet.Machine, s *fleet.Site, v detect.View, heard bo
 		out = append(out, fact{"Ran", percent(v.RunFraction), "of the time lately; the last hours count most"})
 	}
 	if v.Learned && !math.IsNaN(float64(v.CutOut)) && !math.IsNaN(float64(v.CutIn)) {
-		out = append(out, fact{"Thermostat", r.temperature(v.CutOut) + " to " + r.temperature(v.CutIn), "learned cut-out and cut-in"})
+		out = append(out, fact{"Thermostat", r.temperature(v.CutOut) + " to " + r.temperature(v.CutIn), "learned cut-out and cut-in" + r.bandWanted(m, &v)})
 	} else if m.Setpoint != nil {
 		out = append(out, fact{"Setpoint", r.temperature(*m.Setpoint), "fleet file"})
 	}
@@ -157,6 +158,26 @@ func (b *Board) figures(m *fleet.Machine, s *fleet.Site, v detect.View, heard bo
 		own = "and then the broker saw its link break"
 	}
 	return append(out, fact{"Heard", r.moment(v.LastHeard.Time(), now, loc), own})
+}
+
+// bandOff is by how much what a thermostat does may differ from what the fleet file
+// says it is set to before somebody should look which of them is wrong: twice what
+// bulb and probe, in different places, differ by in well machines.
+const bandOff quantity.Kelvin = 1
+
+// bandWanted says what band the fleet file wants of a machine, and what to do where it
+// holds another; "" where the file does not say.
+func (r Reader) bandWanted(m *fleet.Machine, v *detect.View) string {
+	if m.Setpoint == nil || m.Differential == nil {
+		return ""
+	}
+	half := *m.Differential / 2
+	out, in := m.Setpoint.Add(-half), m.Setpoint.Add(half)
+	s := "; by the fleet file " + r.temperature(out) + " to " + r.temperature(in)
+	if middle := (v.CutOut.Sub(out) + v.CutIn.Sub(in)) / 2; max(middle, -middle) > bandOff {
+		s += ": somebody has turned it, or it drifts. Correct whichever is wrong"
+	}
+	return s
 }
 
 // origin says where a limit of the machine comes from.
