@@ -104,6 +104,7 @@ func (m *Machine) UnmarshalBinary(b []byte) error {
 		return ErrLayout
 	}
 	copy(m.memory(), b[8:])
+	m.s.Track.Describe(m.spec) // as it is described now, not as it was when the state was kept
 	m.prior = m.lib.priorOf(m.s.Kinds, m.spec)
 	return nil
 }

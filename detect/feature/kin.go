@@ -58,7 +58,7 @@ type kinScalar struct {
 // within a day. What is averaged over half a day is not among them: the kind's
 // spread would still be in it when the machine's own is known.
 func (t *Tracker) kinScalars(room bool) [5]kinScalar {
-	in, out := float64(t.spec.setpoint+t.spec.differential/2), float64(t.spec.setpoint-t.spec.differential/2)
+	in, out := float64(t.setIn()), float64(t.setOut())
 	load := "ln load, 2 h"
 	if room {
 		load += ", by the room"

@@ -26,7 +26,7 @@ type Tracker struct {
 	last                      collector.Millis
 	first                     collector.Millis
 	seen                      collector.ChannelSet
-	lastAt                    [collector.NumChannels]int32 // Unix s; 0: never
+	lastAt                    [collector.NumChannels]uint32 // Unix s; 0: never
 	latest                    [collector.NumChannels]float32
 	anchorAt                  collector.Millis
 	anchorAir                 float32
@@ -89,25 +89,35 @@ type Tracker struct {
 // New returns a tracker for a machine as the fleet file describes it.
 func New(m *fleet.Machine) Tracker {
 	var t Tracker
+	t.Describe(m)
+	t.offWarm.usual, t.runCold.usual, t.callNoRun.usual, t.runNoCool.usual = 8, 8, 6, 12
+	t.evapRests.usual = 12 // a short defrost
+	t.perKelvin = slope{prior: currentPerKelvin}
+	// The thermostat's own temperature is not the air's: a starting point only.
+	known := float32(0.5)
+	if t.spec.setpointGiven {
+		known = 2
+	}
+	t.cutIn = scalar{t.setIn(), 1, known}
+	t.cutOut = scalar{t.setOut(), 1, known}
+	return t
+}
+
+// Describe tells what the fleet file says of the machine from here on. What was learned
+// of it stays.
+func (t *Tracker) Describe(m *fleet.Machine) {
 	t.spec.fan = m.EvaporatorFan
 	t.spec.cold, t.spec.warm = float32(m.Limits.Cold), float32(m.Limits.Warm)
 	// Where the file does not say, a drinks cabinet holds about 3 °C with a
 	// differential of about 3.5 K (common practice, no source).
 	t.spec.setpoint, t.spec.differential = 3.2, 3.5
-	known := float32(0.5)
+	t.spec.setpointGiven, t.spec.differentialGiven = m.Setpoint != nil, m.Differential != nil
 	if m.Setpoint != nil {
-		t.spec.setpoint, t.spec.setpointGiven, known = float32(*m.Setpoint), true, 2
+		t.spec.setpoint = float32(*m.Setpoint)
 	}
 	if m.Differential != nil {
-		t.spec.differential, t.spec.differentialGiven = float32(*m.Differential), true
+		t.spec.differential = float32(*m.Differential)
 	}
-	// The thermostat's own temperature is not the air's: a starting point only.
-	t.offWarm.usual, t.runCold.usual, t.callNoRun.usual, t.runNoCool.usual = 8, 8, 6, 12
-	t.evapRests.usual = 12 // a short defrost
-	t.perKelvin = slope{prior: currentPerKelvin}
-	t.cutIn = scalar{t.setIn(), 1, known}
-	t.cutOut = scalar{t.setOut(), 1, known}
-	return t
 }
 
 // longHours is over how many hours what a machine keeps is averaged to tell what creeps.
@@ -115,7 +125,7 @@ const longHours = 14 * 24
 
 // seconds is at to the whole second, which is enough for when something was, in half
 // of the room.
-func seconds(at collector.Millis) int32 { return int32(at / 1000) }
+func seconds(at collector.Millis) uint32 { return uint32(at / 1000) }
 
 // heard reports whether a channel has been heard of within the last ms before at.
 func (t *Tracker) heard(c collector.Channel, at, within collector.Millis) bool {

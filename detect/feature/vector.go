@@ -167,26 +167,26 @@ func (t *Tracker) fillAir(v *Vector, at collector.Millis) {
 	if t.air300.Weight > 0.5 {
 		v.set(WarmRoom, float64(t.spec.warm-t.air300.Value))
 		if t.airLong.n > 12 {
-			v.set(AirMoved, ofSet(t.air300.Value, t.airLong.mean))
+			v.set(AirMoved, above(t.air300.Value, t.airLong.mean))
 		}
 	}
 	if !t.spec.setpointGiven {
 		return
 	}
 	// What the machine is set to does not creep along with it, as its normal may.
-	v.set(SetAir, ofSet(t.air20.Value, t.spec.setpoint))
-	v.set(SetAirSlow, ofSet(t.air90.Value, t.spec.setpoint))
+	v.set(SetAir, above(t.air20.Value, t.spec.setpoint))
+	v.set(SetAirSlow, above(t.air90.Value, t.spec.setpoint))
 	if starts && t.spec.differentialGiven {
-		v.set(SetIn, ofSet(t.recentIn.Value, t.setIn()))
+		v.set(SetIn, above(t.recentIn.Value, t.setIn()))
 	}
 	if stops && t.spec.differentialGiven {
-		v.set(SetOut, ofSet(t.recentOut.Value, t.setOut()))
+		v.set(SetOut, above(t.recentOut.Value, t.setOut()))
 	}
 }
 
-// ofSet is how far air stands from what is set, in units of the half kelvin that bulb
+// above is how far air stands over some other, in units of the half kelvin that bulb
 // and probe, which hang in different places, differ by in well machines.
-func ofSet(air, set float32) float64 { return asinh(float64(air-set) / 0.5) }
+func above(air, other float32) float64 { return asinh(float64(air-other) / 0.5) }
 
 func (t *Tracker) fillLevels(v *Vector, at collector.Millis) {
 	level := func(id ID, p ID) {
