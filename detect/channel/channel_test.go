@@ -135,6 +135,54 @@ func TestSorts(t *testing.T) {
 	}
 }
 
+// Who puts a label or two plugs right unplugs the machine meanwhile, so that no reading
+// shows the change. It is seen all the same; and what was left wrong stays wrong.
+func TestPutRightInASilence(t *testing.T) {
+	fahrenheit := func(ch collector.Channel) func(*collector.Reading) {
+		return func(r *collector.Reading) { r.Value[ch] = r.Value[ch]*1.8 + 32 }
+	}
+	swap := func(a, b collector.Channel) func(*collector.Reading) {
+		return func(r *collector.Reading) { r.Value[a], r.Value[b] = r.Value[b], r.Value[a] }
+	}
+	for _, c := range []struct {
+		name  string
+		want  channel.Sort
+		spoil func(r *collector.Reading)
+	}{
+		{"air in Fahrenheit", channel.Fahrenheit, fahrenheit(collector.CabinetAir)},
+		{"supply air in Fahrenheit", channel.Fahrenheit, fahrenheit(collector.SupplyAir)},
+		{"coil in Fahrenheit", channel.Fahrenheit, fahrenheit(collector.CoilOut)},
+		{"condenser in Fahrenheit", channel.Fahrenheit, fahrenheit(collector.Condenser)},
+		{"air and condenser swapped", channel.Swapped, swap(collector.CabinetAir, collector.Condenser)},
+		{"supply and room swapped", channel.Swapped, swap(collector.SupplyAir, collector.Ambient)},
+	} {
+		for _, right := range [...]bool{true, false} {
+			wrong := true
+			p := newCabinet(func(m int, r *collector.Reading) {
+				if m >= onset+20 && wrong { // in the middle of a rest
+					c.spoil(r)
+				}
+			})
+			p.live(onset + 300)
+			if v, ok := p.w.Worst(); !ok || v.Sort != c.want {
+				t.Fatalf("%s: %v after five hours", c.name, v.Sort)
+			}
+			p.at += 55 * minute
+			wrong = !right
+			p.live(100)
+			for range 24 {
+				switch v, ok := p.w.Worst(); {
+				case right && ok:
+					t.Fatalf("%s, put right: %v", c.name, v.Sort)
+				case !right && v.Sort != c.want:
+					t.Fatalf("%s, left as it was: %v", c.name, v.Sort)
+				}
+				p.live(60)
+			}
+		}
+	}
+}
+
 // A machine that was labelled wrongly from the first day has no step to tell by:
 // its thermostat stops where no cabinet is cooled to.
 func TestFahrenheitFromTheFirstDay(t *testing.T) {

@@ -45,6 +45,7 @@ const (
 	goneLeast  = 30 * 60   // s of silence beside the others
 	stuckLeast = 2 * 3600  // s without change, at the least
 	stuckRoom  = 10 * 3600 // of the room, which is often still
+	celsius    = 15        // min at rest in which nothing reads as Fahrenheit does, until the label counts as put right
 )
 
 // tooCold is what no probe of a cabinet reads that is whole, °C.
@@ -81,7 +82,7 @@ type probe struct {
 	heard   int32   // Unix s of the last value
 	stepAt  int32   // Unix s of the last step; 0 none
 	wrong   int8    // readings of late with a value that cannot be; negative: below
-	leaps   uint8
+	leaps   uint8   // there and back; of one in Fahrenheit, minutes in which it did not read so
 	sort    Sort
 	up      bool  // which way the last step went
 	busy    bool  // it has changed often enough to be called stuck when it does not
@@ -142,13 +143,18 @@ func (w *Watch) Observe(r *collector.Reading, runs bool) {
 	}
 	switch {
 	case moved > 1 && dt < 20 && w.exchanged(r.Has, &before, now):
+	case dt >= 20 && w.swapAt != 0 && w.exchangedBack(r.Has, &before):
 	case any:
 		w.steps(&stepped, &before, now)
 	}
 	w.stops(r, runs)
 	if now-w.settled >= 120 {
+		minutes := uint8(min((now-w.settled)/60, 20))
 		w.settled = now
 		w.settle(now)
+		if !runs {
+			w.labels(r, minutes)
+		}
 	}
 }
 
@@ -205,8 +211,8 @@ func (w *Watch) steps(stepped *[numTemps]bool, before *[numTemps]float32, now in
 		}
 		p := &w.ch[c]
 		up := p.prev > before[c]
-		back := up != p.up && now-p.stepAt <= leapBack // a tube that leaps at a start stays there
-		if now-p.stepAt > leapsEnd {
+		back := up != p.up && now-p.stepAt <= leapBack       // a tube that leaps at a start stays there
+		if now-p.stepAt > leapsEnd || p.sort == Fahrenheit { // whose leaps count minutes; see labels
 			p.leaps = 0
 		}
 		p.up = up
@@ -223,7 +229,7 @@ func (w *Watch) steps(stepped *[numTemps]bool, before *[numTemps]float32, now in
 		}
 		switch want := 1.8*before[c] + 32; {
 		case math.Abs(float64(p.prev-want)) < 3 && want-before[c] > scaleLeast:
-			p.sort = Fahrenheit
+			p.sort, p.leaps = Fahrenheit, 0
 		case p.sort == Fahrenheit && math.Abs(float64(p.prev-(before[c]-32)/1.8)) < 3:
 			p.sort, p.leaps = None, 0
 		case p.prev < tooCold:
@@ -254,6 +260,53 @@ func (w *Watch) exchanged(has collector.ChannelSet, before *[numTemps]float32, n
 		}
 	}
 	return false
+}
+
+// exchangedBack reports that the two swapped channels came back each with the other's
+// values: the machine was silent while somebody plugged them right. It ends their swap.
+func (w *Watch) exchangedBack(has collector.ChannelSet, before *[numTemps]float32) bool {
+	a, b := w.other.a, w.other.b
+	if !has.Has(collector.Channel(a)) || !has.Has(collector.Channel(b)) {
+		return false
+	}
+	p, q := &w.ch[a], &w.ch[b]
+	apart := before[a] - before[b]
+	if p.sort != Swapped || q.sort != Swapped || math.Abs(float64(apart)) < 5 || (p.prev-q.prev)*apart > 0 {
+		return false // the warmer is still the warmer
+	}
+	p.sort, q.sort, w.swapAt = None, None, 0
+	return true
+}
+
+// labels looks, at rest, whether what came in Fahrenheit still does: a tube has then
+// gone to the air beside it or to the room, of which the number in Fahrenheit is far
+// higher. That the label was put right may have been in no reading: the machine is
+// silent while somebody works on it.
+func (w *Watch) labels(r *collector.Reading, minutes uint8) {
+	for c := range (r.Has & temps).All {
+		p := &w.ch[c]
+		if p.sort != Fahrenheit {
+			continue
+		}
+		least := float32(50) // no room is colder, °F
+		switch c {
+		case collector.CompressorShell:
+			continue // warm in either
+		case collector.SupplyAir, collector.CoilIn, collector.CoilOut:
+			air, ok := r.Celsius(collector.CabinetAir)
+			if !ok || w.ch[collector.CabinetAir].sort != None {
+				continue
+			}
+			least = float32(air) + 8
+		case collector.CabinetAir:
+			least = 25 // what is kept in a cabinet is warmer, °F
+		}
+		if p.prev > least {
+			p.leaps = 0
+		} else if p.leaps += minutes; p.leaps >= celsius {
+			p.sort, p.leaps = None, 0
+		}
+	}
 }
 
 // stops looks at the air at which the thermostat stops the compressor.
