@@ -59,6 +59,7 @@ type open struct {
 	SaidWarm    bool
 	Silence     bool // evidence is of a silence
 	SilenceWill bool
+	Wavers      bool // a probe that was good for a while and broke again
 }
 
 // held is a candidate, kept small.
@@ -144,6 +145,9 @@ func (m *Machine) quietFor(o *open) collector.Millis {
 	case fault.PowerLost, fault.DoorOpen:
 		return waitPassing
 	case fault.SensorFault, fault.CondenserBlocked, fault.Unknown:
+		if m.signGone(o, channel.Fahrenheit, channel.Swapped) {
+			return waitPassing // a label or two plugs do not come and go
+		}
 		wait = waitShort
 	case fault.RefrigerantLow, fault.CompressorWeak, fault.CompressorNotStarting, fault.CondenserFanStopped:
 		wait = waitNextDay

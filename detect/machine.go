@@ -241,6 +241,9 @@ func (m *Machine) visited(at collector.Millis) {
 		return
 	}
 	o.VisitedAt = v
+	if o.Fault == fault.SensorFault {
+		m.s.Track.RetryProbes()
+	}
 	m.prior.Visit(&m.s.Posterior)
 	m.s.Track.Restart()
 }

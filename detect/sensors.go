@@ -2,6 +2,7 @@ package detect
 
 import (
 	"math"
+	"slices"
 
 	"coilward/collector"
 	"coilward/detect/channel"
@@ -121,6 +122,16 @@ func (m *Machine) sorted(o *open) bool {
 // seen beside one that was told of already.
 const probeSaid = 3
 
+// signGone reports whether a finding of a sensor was made by one of some plain signs in
+// its readings, and they show none any more.
+func (m *Machine) signGone(o *open, of ...channel.Sort) bool {
+	if o.Fault != fault.SensorFault || !slices.Contains(of, m.s.SensorSaid.Sort) {
+		return false
+	}
+	_, shows := m.s.Sensors.Worst()
+	return !shows
+}
+
 // broken reports whether a channel contradicts itself so much that its readings are
 // left out of what the machine is judged by.
 func (m *Machine) broken() bool {
@@ -155,7 +166,15 @@ func (m *Machine) probe(v *feature.Vector, at collector.Millis, emit func(*Findi
 		return
 	}
 	v.Has[feature.SensorOdd] = false
+	if visit := m.s.Track.VisitedAt(false); visit > max(o.RaisedAt, o.VisitedAt) {
+		o.VisitedAt = visit
+		m.s.Track.RetryProbes()
+	}
+	if o.QuietFrom == 0 && m.signGone(o, channel.Open, channel.Short, channel.OutOfRange, channel.Stuck) {
+		m.s.Track.RetryProbes() // what is held against it was that sign
+	}
 	if m.broken() {
+		o.Wavers = o.Wavers || o.QuietFrom != 0
 		o.QuietFrom = 0
 		if w, ok := m.s.Sensors.Worst(); ok && m.s.SensorSaid.Sort == channel.None {
 			m.s.SensorSaid, m.s.SensorSaidAt = w, at
@@ -166,9 +185,12 @@ func (m *Machine) probe(v *feature.Vector, at collector.Millis, emit func(*Findi
 	if o.QuietFrom == 0 {
 		o.QuietFrom = at
 	}
-	wait := collector.Millis(waitShort) // a loose contact comes and goes
-	if m.s.Track.VisitedAt(false) > o.RaisedAt {
+	wait := collector.Millis(waitVisited)
+	switch {
+	case o.VisitedAt != 0:
 		wait = waitPassing
+	case o.Wavers || o.QuietFrom-o.RaisedAt < waitShort:
+		wait = waitShort // a loose contact comes and goes; what has stood for hours is none
 	}
 	if at-o.QuietFrom >= wait {
 		m.say(o, Cleared, emit)

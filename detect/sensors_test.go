@@ -1,6 +1,7 @@
 package detect_test
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 
@@ -163,5 +164,89 @@ func TestBrokenProbeDoesNotHideTheMachine(t *testing.T) {
 	fs = live(12*hour, false)
 	if changes, last := of(fs, probe); len(changes) != 1 || changes[0] != detect.Cleared || last.Fault != fault.SensorFault {
 		t.Errorf("after the probe reads again: %v", changes)
+	}
+}
+
+// Who puts another probe in, or the label or the plugs right, hears within hours that it
+// is good, whether or not the machine shows that somebody was there. Who was there and
+// left it as it was is not told that it is.
+func TestNewProbeIsBelievedSoon(t *testing.T) {
+	const air, out, cond = collector.CabinetAir, collector.CoilOut, collector.Condenser
+	for _, c := range []struct {
+		name   string
+		spoil  func(r *collector.Reading)
+		within collector.Millis
+	}{
+		{"stuck", func(r *collector.Reading) { r.Value[out] = -2.2 }, 3 * hour},
+		{"gone", func(r *collector.Reading) { r.Has &^= 1 << out }, 3 * hour},
+		{"open", func(r *collector.Reading) {
+			r.Has &^= 1 << out
+			r.Extra = append(r.Extra, collector.Extra{Name: out.String(), Unit: "Cel", Value: -127})
+		}, 3 * hour},
+		{"Fahrenheit", func(r *collector.Reading) { r.Value[out] = r.Value[out]*1.8 + 32 }, 5 * hour},
+		{"swapped", func(r *collector.Reading) { r.Value[air], r.Value[cond] = r.Value[cond], r.Value[air] }, 5 * hour},
+	} {
+		for _, seen := range [...]bool{true, false} {
+			t.Run(fmt.Sprintf("%s, visit seen %v", c.name, seen), func(t *testing.T) {
+				box, m := newCabinet(21), newMachine()
+				play(m, box.live(3*day))
+				live := func(n collector.Millis, broken bool) (cleared collector.Millis) {
+					from, rs := box.at, box.live(n)
+					for i := range rs {
+						if broken {
+							c.spoil(&rs[i])
+						}
+					}
+					for _, f := range play(m, rs) {
+						if f.Fault == fault.SensorFault && f.Change == detect.Cleared {
+							return f.At - from
+						}
+					}
+					return 0
+				}
+				live(10*hour, true)
+				if open := m.View().OpenFindings; len(open) != 1 || open[0].Fault != fault.SensorFault {
+					t.Fatalf("after 10 h: %d findings", len(open))
+				}
+				if seen {
+					box.at += 20 * minute // it is unplugged and worked on, to no end
+					if after := live(12*hour, true); after != 0 {
+						t.Errorf("cleared %d min after a visit that left it as it was", after/minute)
+					}
+					box.at += 20 * minute
+				}
+				if after := live(12*hour, false); after == 0 || after > c.within {
+					t.Errorf("cleared %d min after it was put right", after/minute)
+				}
+			})
+		}
+	}
+}
+
+// A wire that is loose comes and goes, and is not over whenever it is good for an hour
+// or two.
+func TestLooseWireIsOneFinding(t *testing.T) {
+	box, m := newCabinet(23), newMachine()
+	play(m, box.live(3*day))
+	raised, cleared := 0, 0
+	for range 6 {
+		rs := box.live(4 * hour)
+		for i := range rs {
+			if i < 90 {
+				rs[i].Has &^= 1 << collector.CoilOut
+				rs[i].Extra = append(rs[i].Extra, collector.Extra{Name: collector.CoilOut.String(), Unit: "Cel", Value: -127})
+			}
+		}
+		for _, f := range play(m, rs) {
+			switch f.Change {
+			case detect.Raised:
+				raised++
+			case detect.Cleared:
+				cleared++
+			}
+		}
+	}
+	if raised != cleared+1 || raised > 2 {
+		t.Errorf("a wire that breaks every four hours: raised %d times, cleared %d times in a day", raised, cleared)
 	}
 }

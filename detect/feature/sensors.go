@@ -39,6 +39,19 @@ func (s *sensors) worst() float64 {
 	return math.Min(float64(w), 8)
 }
 
+// retried is how odd a channel counts at most after somebody has worked on the machine:
+// hardly enough not to be believed, so that one that lies on shows it again at once and
+// one that is good is believed within a quarter of an hour.
+const retried = 3.2
+
+// RetryProbes forgets most of what is held against channels: somebody has worked on the
+// machine, and may have put another probe in.
+func (t *Tracker) RetryProbes() {
+	for i := range t.sensor.ch {
+		t.sensor.ch[i].odd = min(t.sensor.ch[i].odd, retried)
+	}
+}
+
 // Oddest returns the oddest channel and how odd it is.
 func (t *Tracker) Oddest() (collector.Channel, float64) {
 	best, w := collector.Channel(0), float32(0)
