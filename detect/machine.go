@@ -268,6 +268,14 @@ const shutMinutes = 12
 // were.)
 const reportsOn = 3
 
+// How long a compressor must rest in the cold to be no longer stuck on, min; for how long
+// each nat takes that speaks against it then, and how many do (from memory).
+const (
+	restsProve  = 75
+	restsPerNat = 15
+	restsMost   = 8
+)
+
 // withhold keeps back what cannot be judged yet: a load fault while warm
 // product is being pulled down, an open door while somebody may be filling.
 func (m *Machine) withhold(score *diagnose.Score, v *feature.Vector, at collector.Millis) {
@@ -299,6 +307,12 @@ func (m *Machine) withhold(score *diagnose.Score, v *feature.Vector, at collecto
 		score[fault.PowerLost] -= reportsOn
 	}
 	m.sensorFact(score, v, at)
+	// Who has repaired a thermostat that was stuck on waits for a day until what is
+	// frozen is warm enough for the compressor to start. That it rests all that time is
+	// the proof; what rests for an hour may have been unplugged.
+	if rests := t.RestsCold(at); rests > restsProve {
+		score[fault.ThermostatStuckOn] -= float32(math.Min((rests-restsProve)/restsPerNat, restsMost))
+	}
 	// Services end: their length is about exponential, and the longer the door
 	// stands open past what they are allowed, the less it is one of them.
 	if open := t.DoorMinutes(); open > fillMinutes {

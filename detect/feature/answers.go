@@ -135,6 +135,16 @@ func (t *Tracker) warmed(at collector.Millis, hours uint8) {
 	t.warmedAt, t.pullHours = at, uint8(max(collector.Millis(hours), left))
 }
 
+// RestsCold returns for how many minutes longer than it used to the compressor has
+// rested by now while the cabinet is colder than it starts at, though it could run: what
+// a thermostat does that opens when it is cold.
+func (t *Tracker) RestsCold(at collector.Millis) float64 {
+	if !t.Run.Known || t.Run.Running || t.noSupply > 0 || t.offLen.n < 3 || t.air5.Weight == 0 || float64(t.air5.Value) >= float64(t.cutIn.mean) {
+		return 0
+	}
+	return math.Max(t.Run.Minutes(at)-math.Exp(float64(t.offLen.mean)+math.Sqrt(float64(t.offLen.vari))), 0)
+}
+
 // WarmMinutes returns for how long something may have stood open: the door, where
 // a switch says so; else the compressor has run for so long without getting the
 // air down, counted from when the switch, if there is one, said that it was shut.
