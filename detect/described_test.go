@@ -4,6 +4,7 @@ import (
 	"math"
 	"testing"
 
+	"coilward/collector/fleet"
 	"coilward/collector/quantity"
 	"coilward/detect"
 	"coilward/detect/feature"
@@ -22,9 +23,9 @@ func TestCorrectedFileIsHeard(t *testing.T) {
 		t.Fatal(err)
 	}
 
-	corrected, limit := quantity.Celsius(4.5), spec().Limits.Warm.Add(2)
+	corrected := quantity.Celsius(4.5)
 	now := spec()
-	now.Setpoint, now.Differential, now.Limits.Warm = &corrected, &differential, limit
+	now.Setpoint, now.Differential, now.Product = &corrected, &differential, fleet.TCSFood
 	n := detect.NewMachine(now, library)
 	if err := n.UnmarshalBinary(state); err != nil {
 		t.Fatal(err)
@@ -39,10 +40,33 @@ func TestCorrectedFileIsHeard(t *testing.T) {
 			t.Errorf("%v is %.2f K less by a setpoint that is 1.5 K higher", i, moved)
 		}
 	}
-	if more := is.Value[feature.WarmRoom] - was.Value[feature.WarmRoom]; math.Abs(float64(more)-2) > 0.01 {
-		t.Errorf("a limit that is 2 K higher leaves %.2f K more", more)
+	less := fleet.SealedBeverage.Limits().Warm.Sub(fleet.TCSFood.Limits().Warm)
+	if got := was.Value[feature.WarmRoom] - is.Value[feature.WarmRoom]; math.Abs(float64(got)-float64(less)) > 0.01 {
+		t.Errorf("food leaves %.2f K less than drinks, want %.2f", got, less)
 	}
 	if was.Value[feature.CutInMoved] != is.Value[feature.CutInMoved] || m.View().CutIn != n.View().CutIn {
 		t.Error("what was learned of the machine is gone")
+	}
+}
+
+// A limit that is moved says when to call somebody, and nothing of what is wrong.
+func TestLimitIsNoEvidence(t *testing.T) {
+	m := newMachine()
+	play(m, newCabinet(13).live(2*day))
+	state, err := m.AppendBinary(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	careless := spec()
+	careless.Limits = fleet.Limits{Warm: 14, Cold: -9}
+	n := detect.NewMachine(careless, library)
+	if err := n.UnmarshalBinary(state); err != nil {
+		t.Fatal(err)
+	}
+	var was, is feature.Vector
+	m.Features(&was)
+	n.Features(&is)
+	if was != is {
+		t.Error("a machine of which nothing was said but another limit looks otherwise")
 	}
 }

@@ -82,7 +82,7 @@ const (
 	Uninterrupted                                // hours since the supply, the link or the door was last interrupted
 	AbsRunSlope                                  // K/h of the air lately, in this run
 	AirMoved                                     // mean air (5 h) against that of the last days
-	WarmRoom                                     // K from the mean air (5 h) to the product's warm limit
+	WarmRoom                                     // K from the mean air (5 h) to where its kind of product no longer keeps
 	SetIn                                        // recent cut-in against what the thermostat is set to
 	SetOut                                       // recent cut-out against it
 	SetAir                                       // mean air (20 min) against the middle that it is set to

@@ -86,9 +86,7 @@ func TestNothingSetSaysNothing(t *testing.T) {
 // Where nobody says what is set, the days before tell what creeps, though a setpoint
 // that seems to have been moved starts the machine's normal anew.
 func TestAirThatCreepsHasMoved(t *testing.T) {
-	m := spec()
-	m.Limits.Warm = 7
-	tr := feature.New(m)
+	tr := feature.New(spec()) // of sealed beverages, which keep up to 7 °C
 	c := newCabinet(47)
 	c.live(&tr, 4, 1)
 	v := fill(&tr, c.at)

@@ -16,7 +16,7 @@ type Tracker struct {
 
 	spec struct {
 		setpoint, differential float32
-		cold, warm             float32 // °C, the product's limits
+		cold, warm             float32 // °C, between which its kind of product keeps, whatever limits are set
 		fan                    fleet.FanControl
 		setpointGiven          bool // in the fleet file, or supposed
 		differentialGiven      bool
@@ -107,7 +107,10 @@ func New(m *fleet.Machine) Tracker {
 // of it stays.
 func (t *Tracker) Describe(m *fleet.Machine) {
 	t.spec.fan = m.EvaporatorFan
-	t.spec.cold, t.spec.warm = float32(m.Limits.Cold), float32(m.Limits.Warm)
+	// By what kind of product is kept, machines are built and set. A limit that an admin
+	// moves says when to call somebody, and nothing of what is wrong with the machine.
+	keeps := m.Product.Limits()
+	t.spec.cold, t.spec.warm = float32(keeps.Cold), float32(keeps.Warm)
 	// Where the file does not say, a drinks cabinet holds about 3 °C with a
 	// differential of about 3.5 K (common practice, no source).
 	t.spec.setpoint, t.spec.differential = 3.2, 3.5
