@@ -307,12 +307,7 @@ func (m *Machine) withhold(score *diagnose.Score, v *feature.Vector, at collecto
 		score[fault.PowerLost] -= reportsOn
 	}
 	m.sensorFact(score, v, at)
-	// Who has repaired a thermostat that was stuck on waits for a day until what is
-	// frozen is warm enough for the compressor to start. That it rests all that time is
-	// the proof; what rests for an hour may have been unplugged.
-	if rests := t.RestsCold(at); rests > restsProve {
-		score[fault.ThermostatStuckOn] -= float32(math.Min((rests-restsProve)/restsPerNat, restsMost))
-	}
+	m.thaws(score, at)
 	// Services end: their length is about exponential, and the longer the door
 	// stands open past what they are allowed, the less it is one of them.
 	if open := t.DoorMinutes(); open > fillMinutes {
@@ -320,6 +315,24 @@ func (m *Machine) withhold(score *diagnose.Score, v *feature.Vector, at collecto
 	}
 	if t.WarmMinutes(at) < fill {
 		score[fault.DoorOpen] = min(score[fault.DoorOpen], score[diagnose.WarmLoad])
+	}
+}
+
+// thaws weighs a compressor's rest in the cold. Who has repaired a thermostat that was
+// stuck on waits for a day until what is frozen is warm enough for the next start. That
+// it rests all that time is the proof; what rests for an hour may have been unplugged.
+// A machine that was so cold and does nothing looks like no other, and where no sign
+// shows that a probe is broken that is no reason to take one for it.
+func (m *Machine) thaws(score *diagnose.Score, at collector.Millis) {
+	rests := m.s.Track.RestsCold(at)
+	if rests <= restsProve {
+		return
+	}
+	against := float32(math.Min((rests-restsProve)/restsPerNat, restsMost))
+	score[fault.ThermostatStuckOn] -= against
+	o := &m.s.Open[slotMachine]
+	if _, sign := m.s.Sensors.Worst(); !sign && !m.broken() && o.Is && o.Fault == fault.ThermostatStuckOn {
+		score[fault.SensorFault] -= against
 	}
 }
 

@@ -33,6 +33,9 @@ func TestRepairedThermostatIsBelievedWhileItThaws(t *testing.T) {
 			if f.Change == detect.Cleared {
 				after = f
 			}
+			if f.Fault != fault.ThermostatStuckOn {
+				t.Errorf("while it thaws it is called %v", f.Fault)
+			}
 		}
 		ran = ran || c.on
 		if after.At != 0 {
