@@ -145,9 +145,6 @@ func (m *Machine) quietFor(o *open) collector.Millis {
 	case fault.PowerLost, fault.DoorOpen:
 		return waitPassing
 	case fault.SensorFault, fault.CondenserBlocked, fault.Unknown:
-		if m.signGone(o, channel.Fahrenheit, channel.Swapped) {
-			return waitPassing // a label or two plugs do not come and go
-		}
 		wait = waitShort
 	case fault.RefrigerantLow, fault.CompressorWeak, fault.CompressorNotStarting, fault.CondenserFanStopped:
 		wait = waitNextDay

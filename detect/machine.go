@@ -237,6 +237,9 @@ func (m *Machine) visited(at collector.Millis) {
 	if o.Fault == fault.PowerLost && m.s.Track.SupplyWatched() && m.s.Track.Run.Known && m.s.Track.Run.Running {
 		v = at // somebody gave it back its supply; where that is not watched, it may only have rested for long
 	}
+	if o.VisitedAt == 0 && m.signGone(o, channel.Fahrenheit, channel.Swapped) {
+		v = at // a label or two plugs do not put themselves right
+	}
 	if v <= o.RaisedAt || v <= o.VisitedAt || o.Fault == fault.PowerLost && o.VisitedAt != 0 {
 		return
 	}

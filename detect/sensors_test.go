@@ -177,21 +177,22 @@ func TestNewProbeIsBelievedSoon(t *testing.T) {
 		spoil  func(r *collector.Reading)
 		within collector.Millis
 	}{
-		{"stuck", func(r *collector.Reading) { r.Value[out] = -2.2 }, 3 * hour},
-		{"gone", func(r *collector.Reading) { r.Has &^= 1 << out }, 3 * hour},
+		{"stuck", func(r *collector.Reading) { r.Value[out] = -2.2 }, 150 * minute},
+		{"gone", func(r *collector.Reading) { r.Has &^= 1 << out }, 150 * minute},
 		{"open", func(r *collector.Reading) {
 			r.Has &^= 1 << out
 			r.Extra = append(r.Extra, collector.Extra{Name: out.String(), Unit: "Cel", Value: -127})
-		}, 3 * hour},
-		{"Fahrenheit", func(r *collector.Reading) { r.Value[out] = r.Value[out]*1.8 + 32 }, 5 * hour},
-		{"swapped", func(r *collector.Reading) { r.Value[air], r.Value[cond] = r.Value[cond], r.Value[air] }, 5 * hour},
+		}, 150 * minute},
+		{"Fahrenheit", func(r *collector.Reading) { r.Value[out] = r.Value[out]*1.8 + 32 }, 6 * hour},
+		{"swapped", func(r *collector.Reading) { r.Value[air], r.Value[cond] = r.Value[cond], r.Value[air] }, 6 * hour},
 	} {
 		for _, seen := range [...]bool{true, false} {
 			t.Run(fmt.Sprintf("%s, visit seen %v", c.name, seen), func(t *testing.T) {
 				box, m := newCabinet(21), newMachine()
 				play(m, box.live(3*day))
 				live := func(n collector.Millis, broken bool) (cleared collector.Millis) {
-					from, rs := box.at, box.live(n)
+					from := box.at
+					rs := box.live(n)
 					for i := range rs {
 						if broken {
 							c.spoil(&rs[i])
@@ -215,7 +216,7 @@ func TestNewProbeIsBelievedSoon(t *testing.T) {
 					}
 					box.at += 20 * minute
 				}
-				if after := live(12*hour, false); after == 0 || after > c.within {
+				if after := live(12*hour, false); after <= 0 || after > c.within {
 					t.Errorf("cleared %d min after it was put right", after/minute)
 				}
 			})
