@@ -18,6 +18,9 @@ func TestPortsAreNotHandedOut(t *testing.T) {
 	if _, err := fmt.Sscan(string(text), &from, &to); err != nil {
 		t.Fatal(err)
 	}
+	if from <= first {
+		t.Skipf("this system hands out nearly all ports, from %d to %d", from, to)
+	}
 	for range 500 {
 		if port := Free(t); port >= from && port <= to {
 			t.Fatalf("port %d is one of %d to %d", port, from, to)

@@ -45,7 +45,7 @@ const (
 	goneLeast  = 30 * 60   // s of silence beside the others
 	stuckLeast = 2 * 3600  // s without change, at the least
 	stuckRoom  = 10 * 3600 // of the room, which is often still
-	celsius    = 15        // min at rest in which nothing reads as Fahrenheit does, until the label counts as put right
+	relabelled = 15        // min at rest in which it does not read as Fahrenheit does, after which the label was put right
 )
 
 // tooCold is what no probe of a cabinet reads that is whole, °C.
@@ -82,7 +82,8 @@ type probe struct {
 	heard   int32   // Unix s of the last value
 	stepAt  int32   // Unix s of the last step; 0 none
 	wrong   int8    // readings of late with a value that cannot be; negative: below
-	leaps   uint8   // there and back; of one in Fahrenheit, minutes in which it did not read so
+	leaps   uint8
+	celsius uint8 // min at rest in which one in Fahrenheit did not read so; see labels
 	sort    Sort
 	up      bool  // which way the last step went
 	busy    bool  // it has changed often enough to be called stuck when it does not
@@ -211,8 +212,8 @@ func (w *Watch) steps(stepped *[numTemps]bool, before *[numTemps]float32, now in
 		}
 		p := &w.ch[c]
 		up := p.prev > before[c]
-		back := up != p.up && now-p.stepAt <= leapBack       // a tube that leaps at a start stays there
-		if now-p.stepAt > leapsEnd || p.sort == Fahrenheit { // whose leaps count minutes; see labels
+		back := up != p.up && now-p.stepAt <= leapBack // a tube that leaps at a start stays there
+		if now-p.stepAt > leapsEnd {
 			p.leaps = 0
 		}
 		p.up = up
@@ -229,7 +230,7 @@ func (w *Watch) steps(stepped *[numTemps]bool, before *[numTemps]float32, now in
 		}
 		switch want := 1.8*before[c] + 32; {
 		case math.Abs(float64(p.prev-want)) < 3 && want-before[c] > scaleLeast:
-			p.sort, p.leaps = Fahrenheit, 0
+			p.sort, p.celsius = Fahrenheit, 0
 		case p.sort == Fahrenheit && math.Abs(float64(p.prev-(before[c]-32)/1.8)) < 3:
 			p.sort, p.leaps = None, 0
 		case p.prev < tooCold:
@@ -302,9 +303,9 @@ func (w *Watch) labels(r *collector.Reading, minutes uint8) {
 			least = 25 // what is kept in a cabinet is warmer, °F
 		}
 		if p.prev > least {
-			p.leaps = 0
-		} else if p.leaps += minutes; p.leaps >= celsius {
-			p.sort, p.leaps = None, 0
+			p.celsius = 0
+		} else if p.celsius += minutes; p.celsius >= relabelled {
+			p.sort, p.leaps, p.celsius = None, 0, 0
 		}
 	}
 }

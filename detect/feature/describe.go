@@ -134,13 +134,11 @@ func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {
 		n.Normal = min(t.frac10.Value*float32(math.Exp(float64(t.load10.mean)-t.load(&t.frac10, &t.dT10)))*100, 100)
 		return n, n.Now > 0.5
 	}
-	if i == AirMoved {
-		n.ID, n.Now, n.Normal = i, t.air300.Value, t.airLong.mean
-		n.setSince(t.last - 5*hour)
-		return n, true
-	}
-	if now, set, ok := t.ofSet(i); ok {
-		n.ID, n.Now, n.Normal = i, now, set
+	if air, other, ok := t.heldAgainst(i); ok {
+		n.ID, n.Now, n.Normal = i, air, other
+		if i == AirMoved {
+			n.setSince(t.last - 5*hour)
+		}
 		return n, true
 	}
 	switch n.ID {
@@ -213,10 +211,13 @@ func (t *Tracker) Note(i ID, v *Vector) (n Note, ok bool) {
 	return n, n.Now > 0.5 || n.ID == AirHigh || n.ID == AirLow || n.ID == AirMean || n.ID == CutInMoved || n.ID == CutOutMoved
 }
 
-// ofSet returns the air, °C, that a feature holds against what the fleet file says
-// that the machine is set to, and that; ok is false for other features.
-func (t *Tracker) ofSet(i ID) (now, set float32, ok bool) {
+// heldAgainst returns the air that a feature holds against another, which does not creep
+// along with the machine as its normal may: that of the last days, or the one that the
+// fleet file says it is set to. Both °C; ok is false for other features.
+func (t *Tracker) heldAgainst(i ID) (air, other float32, ok bool) {
 	switch i {
+	case AirMoved:
+		return t.air300.Value, t.airLong.mean, true
 	case SetIn:
 		return t.recentIn.Value, t.setIn(), true
 	case SetOut:

@@ -167,26 +167,30 @@ func (t *Tracker) fillAir(v *Vector, at collector.Millis) {
 	if t.air300.Weight > 0.5 {
 		v.set(WarmRoom, float64(t.spec.warm-t.air300.Value))
 		if t.airLong.n > 12 {
-			v.set(AirMoved, above(t.air300.Value, t.airLong.mean))
+			t.fillAgainst(v, AirMoved)
 		}
 	}
 	if !t.spec.setpointGiven {
 		return
 	}
-	// What the machine is set to does not creep along with it, as its normal may.
-	v.set(SetAir, above(t.air20.Value, t.spec.setpoint))
-	v.set(SetAirSlow, above(t.air90.Value, t.spec.setpoint))
+	t.fillAgainst(v, SetAir)
+	t.fillAgainst(v, SetAirSlow)
 	if starts && t.spec.differentialGiven {
-		v.set(SetIn, above(t.recentIn.Value, t.setIn()))
+		t.fillAgainst(v, SetIn)
 	}
 	if stops && t.spec.differentialGiven {
-		v.set(SetOut, above(t.recentOut.Value, t.setOut()))
+		t.fillAgainst(v, SetOut)
 	}
 }
 
-// above is how far air stands over some other, in units of the half kelvin that bulb
-// and probe, which hang in different places, differ by in well machines.
-func above(air, other float32) float64 { return asinh(float64(air-other) / 0.5) }
+// fillAgainst writes how far the air stands over what a feature holds it against, in
+// units of the half kelvin that bulb and probe, which hang in different places, differ by
+// in well machines.
+func (t *Tracker) fillAgainst(v *Vector, i ID) {
+	if air, other, ok := t.heldAgainst(i); ok {
+		v.set(i, asinh(float64(air-other)/0.5))
+	}
+}
 
 func (t *Tracker) fillLevels(v *Vector, at collector.Millis) {
 	level := func(id ID, p ID) {
